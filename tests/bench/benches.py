@@ -64,61 +64,21 @@ seconds = 1.5
 name = "dip"
 kind = "dip"
 """
-INPUT = """
-[[step]]
-name = "{0} moves"
-kind = "move"
-channel = "{0}"
-
-[[step]]
-name = "{0} low"
-kind = "hold"
-channel = "{0}"
-value = {1}
-
-[[step]]
-name = "{0} middle"
-kind = "hold"
-channel = "{0}"
-value = {2}
-
-[[step]]
-name = "{0} high"
-kind = "hold"
-channel = "{0}"
-value = {3}
-
-[[step]]
-name = "{0} middle again"
-kind = "hold"
-channel = "{0}"
-value = {2}
-
-[[step]]
-name = "{0} low again"
-kind = "hold"
-channel = "{0}"
-value = {1}
-
-[[step]]
-name = "{0} jump"
-kind = "jump"
-channel = "{0}"
-value = {2}
-
-[[step]]
-name = "{0} open"
-kind = "open"
-channel = "{0}"
-"""
 
 
 def steps_of(inputs):
     """Write the steps of inputs, each (channel, low, high); of all but the first only that they move."""
     parts = []
     for place, (name, low, high) in enumerate(inputs):
-        text = INPUT.format(name, low, (low + high) / 2, high)
-        parts.append(text if not place else text.split("\n\n")[0] + "\n")
+        middle = (low + high) / 2
+        held = (("low", low), ("middle", middle), ("high", high), ("middle again", middle), ("low again", low))
+        steps = [("moves", "move", "")]
+        steps += [(called, "hold", f"value = {value}\n") for called, value in held]
+        steps += [("jump", "jump", f"value = {middle}\n"), ("open", "open", "")]
+        parts += [
+            f'\n[[step]]\nname = "{name} {called}"\nkind = "{kind}"\nchannel = "{name}"\n{more}'
+            for called, kind, more in steps[: 1 if place else None]
+        ]
     return STEPS.format(inputs="".join(parts))
 
 

@@ -142,7 +142,7 @@ def test_what_was_done_is_there_again_after_an_interruption(hub, tmp_path):
     go_on(bench, acting, until="line low")
     path = tmp_path / "bench.json"
     bench.save(path)
-    again = Bench.resume(path, plan, car)
+    again = Bench(plan, car, saved=load_state(path, plan, car.hash))
     assert again.by == "Ada"
     assert again.look().step.name == "line low"
     assert again.result().checks == bench.result().checks

@@ -13,7 +13,8 @@ from buswright.findings import Severity
 from buswright.frames.table import Problems
 from buswright.report.health.as_json import render_json
 from buswright.report.health.report import HealthReport, channel_words, limits, missing_share, rate, verdict
-from buswright.report.health.text import SHOWN_IDS, Column, fitted, render_text
+from buswright.report.health.text import SHOWN_IDS, render_text
+from buswright.report.text import fitted
 from buswright.simulate.source import demo_car
 
 from .health_examples import findings, frames_of, report_of, short_report, short_run, ticks
@@ -122,12 +123,12 @@ def test_the_sentence_about_channels_accounts_for_all_that_are_not_fine():
 
 
 def test_a_table_drops_columns_only_where_it_must():
-    columns = [Column(k, head, right=False) for k, head in enumerate(("one", "two", "three"))]
+    heads = ("one", "two", "three")
     rows = [["a" * 10, "b" * 10, "c" * 30]]
-    assert "b" in fitted(columns, rows, 60, drop=(1,))[1]
-    narrow = fitted(columns, rows, 50, drop=(1,))
+    assert "b" in fitted(heads, rows, 60, drop=(1,))[1]
+    narrow = fitted(heads, rows, 50, drop=(1,))
     assert "b" not in narrow[1]
-    shortened = fitted(columns, rows, 40, drop=(1,), shorten=2)
+    shortened = fitted(heads, rows, 40, drop=(1,), shorten=2)
     assert shortened[1].endswith("…")
     assert "b" in shortened[1]
 

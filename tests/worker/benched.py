@@ -4,6 +4,7 @@ from pathlib import Path
 
 from buswright.bench.machine import Bench
 from buswright.bench.plan.load import load_plan
+from buswright.bench.state import load_state
 from buswright.simulate.bench.session import ReactingBench
 from buswright.simulate.bench.wrenfell import bench_module
 from buswright.simulate.run import START_EPOCH_NS
@@ -77,7 +78,8 @@ class Guided:
         self.plan, self.state = load_plan(path), folder / "plan.progress.json"
         self.acting = ReactingBench(bench_module(fault), START_EPOCH_NS)
         known = self.state.exists()
-        self.bench = Bench.resume(self.state, self.plan, self.car) if known else Bench(self.plan, self.car, by="Ada")
+        saved = load_state(self.state, self.plan, self.car.hash) if known else None
+        self.bench = Bench(self.plan, self.car, by="" if known else "Ada", saved=saved)
         self.source = Marked(self.acting.take, lambda: self.acting.now_ns, pace=lambda: self.now_ns)
         self.finished = []
         self.guide = Guide(

@@ -11,18 +11,9 @@ COMMON = "common practice, no source"
 
 @dataclass(frozen=True, slots=True)
 class BenchLimit:
-    """A default that a plan may override.
+    """A default that a plan may override: its value in `unit` ("" for shares and counts), and where it comes from.
 
-    Attributes
-    ----------
-    default
-        Value in `unit`.
-    unit
-        "" for shares and counts.
-    meaning
-        What it decides, one sentence without a full stop.
-    source
-        Where the default comes from.
+    `meaning` says what it decides, in one sentence without a full stop.
     """
 
     default: float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -17,7 +17,7 @@ from buswright.bench.one_module import one_module
 from buswright.bench.plan.load import check_against
 from buswright.bench.plan.model import ON_ONE_INPUT, Plan, Step
 from buswright.bench.result import BenchResult, Check, StepResult
-from buswright.bench.state import Saved, load_state, save_state
+from buswright.bench.state import Saved, save_state
 from buswright.bench.words import cautions, instruction
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.session import Session
@@ -53,13 +53,9 @@ class BenchNow:
         - "happening": something moved. "settling": it must be still for a moment. "timing": `remaining_s` are left.
         - "asking": a reading has to be typed; `question` says which. `Bench.answer` takes it.
         - "shown": it is done; its `checks` are there. `next` goes on, `retry` does it again.
-        - "ended": all steps are done or skipped.
-    step
-        The step in hand; None when ended.
+        - "ended": all steps are done or skipped; `step` is None then.
     number, of
-        Which one, from 1.
-    instruction, cautions, question
-        What to do, what to mind, what to type.
+        Which step, from 1.
     remaining_s
         Of a step that takes its time, or until the level has been still for long enough; None where nobody knows.
     help
@@ -70,14 +66,10 @@ class BenchNow:
         move: channels that moved so far, the furthest first, with the share of their span.
     trap
         What is wrong with the bench itself, and what to do: nobody acknowledges; "" where all is well.
-    checks
-        Of the step that was just done.
-    lines
-        All steps.
-    wiggle
-        Text of the wiggle test so far; "" in other steps.
-    glitches
-        Of the wiggle test so far.
+    checks, lines
+        Of the step that was just done; all steps.
+    wiggle, glitches
+        Text and number of the wiggle test so far; "" and 0 in other steps.
     """
 
     phase: Phase
@@ -117,7 +109,7 @@ class Bench:
 
     A step begins when it comes in hand, and ends by itself when `look` or `poll` finds that it happened and has
     settled: its checks are then shown until `next`. Without these two nothing ends. Steps that were done before
-    an interruption are taken from `resume`.
+    an interruption are taken from what was saved.
 
     For a capture, `begin` puts any step in hand at a time, and `finish` measures it with what came since.
 
@@ -132,7 +124,7 @@ class Bench:
     source, source_hash
         What is listened to, for the sheet.
     saved
-        What was done before; see `resume`.
+        What was done before an interruption, whose state `save` wrote; see `load_state`.
     bus_names
         Interface to bus name, over the car file's.
 
@@ -185,17 +177,6 @@ class Bench:
         self._wiggle: WiggleTest | None = None
         self._decoded: tuple[int, Samples] | None = None
         self._go_on()
-
-    @classmethod
-    def resume(cls, path: Path, plan: Plan, car: CarFile, *, by: str = "", source: str = "") -> Bench:
-        """Go on where a test was interrupted whose state `save` wrote.
-
-        Raises
-        ------
-        UserError
-            There is no such file, or it belongs to another plan or car file.
-        """
-        return cls(plan, car, by=by, source=source, saved=load_state(path, plan, car.hash))
 
     def save(self, path: Path) -> None:
         """Write what has been done so far, to go on later; after each step is often enough.
@@ -274,7 +255,8 @@ class Bench:
         end = max(begin, time_ns if time_ns is not None else self._now_ns or begin)
         if self._wiggle is not None:
             self._wiggle.stop(end)
-        frames = [each for each in map(_up_to(end), self._frames) if len(each)]
+        inside = [each.take(np.flatnonzero(each.time_ns <= end)) for each in self._frames]
+        frames = [each for each in inside if len(each)]
         measured = measure_step(
             step,
             self.plan,
@@ -497,16 +479,6 @@ class Bench:
             wiggle=tested.advice if tested is not None else "",
             glitches=tested.total if tested is not None else 0,
         )
-
-
-def _up_to(end_ns: int) -> Callable[[Frames], Frames]:
-    """Return what cuts a batch at the end of its step: what came later is no part of it."""
-
-    def cut(frames: Frames) -> Frames:
-        inside = frames.time_ns <= end_ns
-        return frames if inside.all() else frames.take(np.flatnonzero(inside))
-
-    return cut
 
 
 _GRAVITY = ("fail", "not done", "not judged", "skipped", "pass", "note")

@@ -19,24 +19,16 @@ class Check:
 
     Attributes
     ----------
-    name
-        What is judged: "presence", "gain".
-    step
-        The step that showed it; the last of several.
+    name, step
+        What is judged: "presence", "gain"; the step that showed it, the last of several.
     subject
         `id:chassis/1A0`, `channel:damper_fl`, `module:damper_node`, `bus:chassis`; as findings name it.
     value, unit
         The number that is judged; None where it is no number.
     limit
         What it may be, in words with numbers and where the limit comes from.
-    verdict
-        See `Verdict`.
-    said
-        What was seen, in a sentence.
-    next_check
-        What to do; "" where nothing is to be done.
-    caution
-        What to mind for that.
+    said, next_check, caution
+        What was seen, in a sentence; what to do, "" where nothing is to be done; what to mind for that.
     required
         Whether the test fails with it.
     """
@@ -223,12 +215,8 @@ class StepResult:
 
     Attributes
     ----------
-    step
-        Its name.
-    state
-        Open: not done yet.
-    reason
-        Why it was skipped.
+    state, reason
+        Open: not done yet; why it was skipped.
     tries
         How often it was done; the last counts.
     start_ns, end_ns
@@ -237,14 +225,10 @@ class StepResult:
         meter: what was typed.
     settled
         Whether the level was still before it was measured.
-    levels, moves
-        By channel.
-    response, silence
-        jump and dip.
-    talk
-        By identifier, as the plan writes it.
-    bus
-        Numbers of the whole bus: "error_frames", "seconds", "load".
+    levels, moves, response, silence
+        By channel; of jump and dip.
+    talk, bus
+        By identifier, as the plan writes it; numbers of the whole bus: "error_frames", "seconds", "load".
     findings
         What the program's own diagnosis says of this step: (fault, subject, sentence).
     wiggle, advice
@@ -321,16 +305,10 @@ class BenchResult:
         Which files said what to expect.
     source, source_hash
         The capture and the SHA-256 of it; "" for a live bus.
-    by
-        Who tested.
     started_ns, ended_ns
         On the clock of the frames; None where nothing came.
-    steps
-        In the order of the plan.
-    checks
-        Every line of the sheet, in the order of the steps.
-    lines
-        Calibration checks.
+    steps, checks, lines
+        In the order of the plan; every line of the sheet, in the order of the steps; calibration checks.
     fingerprints
         By channel and kind ("open"), what the input read, in the sensor's unit.
     notes

@@ -31,18 +31,9 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the markers of a capture say.
+    """What the markers of a capture say: stretches in order of time, each time where a step was done again.
 
-    Attributes
-    ----------
-    stretches
-        In order of time; where a step was done again, each time.
-    readings
-        By step: what was typed.
-    skipped
-        By step: why it was left out.
-    unknown
-        Markers that name no step, in words.
+    By step what was typed, and why it was left out; markers that name no step, in words.
     """
 
     stretches: tuple[Stretch, ...]
@@ -108,18 +99,9 @@ def _belongs(step: Step, text: str) -> bool:
 
 
 def run_unattended(bench: Bench, capture: Iterable[Frames], events: Iterable[Event], first_ns: int) -> None:
-    """Do the steps that a capture's markers name; the result is the bench's.
+    """Do the steps that a capture's markers name; the result is the bench's, which is just made or resumed.
 
-    Parameters
-    ----------
-    bench
-        Just made, or resumed.
-    capture
-        Batches in order of time; read once.
-    events
-        What the capture holds beside frames; complete after an iteration.
-    first_ns
-        Time of its first frame.
+    The batches of the capture, in order of time, are read once; its events are complete after that.
     """
     batches = list(capture)
     told = read_markers(bench.plan, events := list(events), first_ns)

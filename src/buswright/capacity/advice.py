@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from buswright.capacity.carried.stream import Rates, Stream
+from buswright.capacity.proposed.phrase import filled
 from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.guessing import guess, is_bookkeeping
@@ -18,18 +19,9 @@ _SAME = 0.01
 
 @dataclass(frozen=True, slots=True)
 class Packing:
-    """Frames of one module and one period that fit into fewer.
+    """Frames of one module (their sender) and one period that fit into fewer: how many would do.
 
-    Attributes
-    ----------
-    module
-        Their sender.
-    streams
-        The frames.
-    frames
-        How many would do.
-    saves
-        Worst-case load that this saves, 0..1.
+    `saves` is the worst-case load that this saves, 0..1.
     """
 
     module: str
@@ -42,18 +34,9 @@ class Packing:
 class RateAdvice:
     """A message that is faster or slower than what it carries needs.
 
-    Attributes
-    ----------
-    stream
-        The message.
-    kind, signal
-        The kind of signal that decides, and one that is of it.
-    low_hz, high_hz
-        What is usual for that kind.
-    guessed
-        Whether the kind is guessed from names, not stated by a car file.
-    saves
-        Worst-case load that the upper usual rate would save; 0 for a message that is too slow.
+    `signal` is one of the kind that decides, `low_hz` to `high_hz` what is usual for that kind. `guessed`: the kind is
+    guessed from names, not stated by a car file. `saves` is the worst-case load that the upper usual rate would save; 0
+    for a message that is too slow.
     """
 
     stream: Stream
@@ -87,7 +70,7 @@ def packings(streams: Iterable[Stream], rates: Rates) -> list[Packing]:
     found = []
     for module, own in groups.items():
         for group in own:
-            boxes = _boxes([stream.length for stream in group])
+            boxes = [sum(box) for box in filled((stream.length for stream in group), 8)]
             if len(boxes) < len(group):
                 joined = [replace(group[k], length=length) for k, length in enumerate(boxes)]
                 before, after = (
@@ -95,18 +78,6 @@ def packings(streams: Iterable[Stream], rates: Rates) -> list[Packing]:
                 )
                 found.append(Packing(module, tuple(group), len(boxes), before - after))
     return sorted(found, key=lambda packing: -packing.saves)
-
-
-def _boxes(lengths: Sequence[int]) -> list[int]:
-    """Fill frames of eight bytes, the longest first; return their lengths."""
-    boxes: list[int] = []
-    for length in sorted(lengths, reverse=True):
-        at = next((k for k, full in enumerate(boxes) if full + length <= 8), None)
-        if at is None:
-            boxes.append(length)
-        else:
-            boxes[at] += length
-    return boxes
 
 
 def rate_advice(streams: Iterable[Stream], described: Described, rates: Rates) -> Iterator[RateAdvice]:

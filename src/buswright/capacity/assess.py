@@ -41,12 +41,8 @@ class BusCapacity:
     ----------
     plan
         What it carries.
-    additions
-        What is proposed for it.
-    new
-        The frames of these, with their identifiers.
-    placed
-        Those whose identifiers were chosen.
+    additions, new, placed
+        What is proposed for it, the frames of these with their identifiers, and those whose identifiers were chosen.
     clashes
         Identifiers that meet others.
     now, then
@@ -59,10 +55,8 @@ class BusCapacity:
         None where nothing could be encoded.
     simulation
         The bus with the addition, played through; None without a bit rate.
-    packings, rates
-        Advice.
-    remarks
-        What to know and to do, the gravest first.
+    packings, rates, remarks
+        Advice; what to know and to do, the gravest first.
     limits
         Planning limits: mean load, load over 100 ms, worst-case load.
     """
@@ -98,20 +92,7 @@ def assess(
     traffic: Traffic | None = None,
     seed: int = 1,
 ) -> BusCapacity:
-    """Say what a bus carries, and what becomes of it with something new.
-
-    Parameters
-    ----------
-    plan
-        What it carries.
-    described
-        Car file and databases: kinds of signals, planning limits.
-    additions
-        What is proposed for it.
-    traffic
-        What was measured, for the size of recordings.
-    seed
-        Of the simulation.
+    """Say what a bus carries, and what becomes of it with something new; `traffic` is for the size of recordings.
 
     Raises
     ------
@@ -148,7 +129,10 @@ def assess(
             tuple(rate_advice(plan.streams, described, plan.rates)),
         )
     tried = sorted({*OTHER_RATES, *([plan.rates.bits_per_s] if plan.rates else [])})
-    limits = tuple(_limit(described, name, plan.bus) for name in ("plan_mean", "plan_peak", "plan_worst"))
+    limits = tuple(
+        described.car.threshold(name, bus=plan.bus) if described.car else THRESHOLDS[name].default
+        for name in ("plan_mean", "plan_peak", "plan_worst")
+    )
     return BusCapacity(
         plan=plan,
         additions=tuple(additions),
@@ -174,10 +158,6 @@ def assess(
 def _sent_together(stream: Stream) -> Stream:
     """Let frames of a phrase, whose sender has no name, come from one module."""
     return replace(stream, module="the addition") if stream.origin == "added" and not stream.module else stream
-
-
-def _limit(described: Described, name: str, bus: str) -> float:
-    return described.car.threshold(name, bus=bus) if described.car else THRESHOLDS[name].default
 
 
 def _logs(plan: Plan, new: tuple[Stream, ...], traffic: Traffic | None) -> Logs | None:

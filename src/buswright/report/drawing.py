@@ -14,15 +14,7 @@ _SPLIT_ACROSS, _SPLIT_UP = 110, 45
 
 
 class Axes:
-    """Places of values on a drawing.
-
-    Parameters
-    ----------
-    height
-        Of the drawing.
-    across, up
-        Lowest and highest value that have room.
-    """
+    """Places of values on a drawing of some height; `across` and `up` are the lowest and highest that have room."""
 
     def __init__(self, height: int, across: tuple[float, float], up: tuple[float, float]) -> None:
         self.height = height

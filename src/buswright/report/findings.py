@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable
+from typing import Protocol
 
 from buswright.diagnosis.detected import DETECTED
 from buswright.findings import Condition, Finding, Severity
@@ -16,10 +18,18 @@ _COUNTED = frozenset({"clock-jump", "bus-off", "segment-open", "power-cycle", "m
 """Faults of which the count is a number of events, not of frames."""
 
 
-def tally(findings: Sequence[Finding]) -> str:
-    """Say how many there are of each severity, gravest first: "2 faults, 1 suspect"; "nothing" for none."""
-    counts = [(severity, sum(f.severity is severity for f in findings)) for severity in reversed(Severity)]
-    return ", ".join(plural(number, severity.name.lower()) for severity, number in counts if number) or "nothing"
+class Graded(Protocol):
+    """What has a severity: a finding, a difference, a remark."""
+
+    @property
+    def severity(self) -> Severity:
+        """How grave it is."""
+
+
+def tally(found: Iterable[Graded], nothing: str = "nothing") -> str:
+    """Say how many there are of each severity, gravest first: "2 faults, 1 suspect"; or that there is nothing."""
+    counts = Counter(each.severity for each in found)
+    return ", ".join(plural(counts[each], each.name.lower()) for each in reversed(Severity) if counts[each]) or nothing
 
 
 def headline(finding: Finding) -> str:
@@ -57,11 +67,14 @@ def condition_words(finding: Finding) -> list[str]:
     """Say when what comes and goes came: sentences for what chance doesn't make, one for what it has no link with."""
     clear = [each for each in finding.conditions if each.clear]
     others = [each.about for each in finding.conditions if not each.clear]
-    said = [
-        f"{each.inside} of {each.occasions} occasions came {each.where}. That was {percent(each.share)} of the time, "
-        f"so it is {each.lift:.1f} times the run's average (by chance {_rarity(each.chance)})."
-        for each in clear
-    ]
+    said = []
+    for each in clear:
+        chance = f"with a probability of {each.chance:.2g}"
+        said.append(
+            f"{each.inside} of {each.occasions} occasions came {each.where}. That was {percent(each.share)} of the "
+            f"time, so it is {each.lift:.1f} times the run's average (by chance "
+            f"{'in less than one case of a million' if each.chance < 1e-6 else chance})."
+        )
     if others:
         said.append(f"No clear link with {listed(others, len(others))}.")
     return said
@@ -73,15 +86,13 @@ def condition_cells(one: Condition) -> tuple[str, ...]:
     return one.about, one.where, f"{one.inside} of {one.occasions}", percent(one.share), times_more, chance
 
 
-def _rarity(chance: float) -> str:
-    return "in less than one case of a million" if chance < 1e-6 else f"with a probability of {chance:.2g}"
-
-
 def finding_lines(finding: Finding, number: int, first_ns: int | None, width: int) -> list[str]:
     """Write one finding: a head, then what to do, the caution, what was seen, and the limit last."""
     facts = (span(finding, first_ns), finding.how_sure)
     head = f"{number}. {finding.severity.name} {finding.fault}  {finding.subject}"
     lines = _wrapped("  ", f"{head}  ({', '.join(fact for fact in facts if fact)})", "     ", width)
+    explained = [f"{each.fault} {each.subject}" for each in finding.explains[:SHOWN_EXPLAINED]]
+    more = len(finding.explains) - SHOWN_EXPLAINED
     said = [
         *(("or", text) for text in rival_words(finding)),
         ("check", finding.next_check),
@@ -89,7 +100,7 @@ def finding_lines(finding: Finding, number: int, first_ns: int | None, width: in
         *(("seen", text) for text in finding.evidence),
         *(("when", text) for text in condition_words(finding)),
         *(("ruled out", text) for text in finding.ruled_out),
-        ("explains", _explained(finding.explains)),
+        ("explains", "; ".join([*explained, f"and {more} more"] if more > 0 else explained)),
         ("limit", finding.threshold),
     ]
     before = ""
@@ -99,12 +110,6 @@ def finding_lines(finding: Finding, number: int, first_ns: int | None, width: in
             lines += _wrapped(f"     {shown:<11}", text, " " * 16, width)
             before = label
     return lines
-
-
-def _explained(findings: Sequence[Finding]) -> str:
-    names = [f"{finding.fault} {finding.subject}" for finding in findings[:SHOWN_EXPLAINED]]
-    more = len(findings) - len(names)
-    return "; ".join([*names, f"and {more} more"] if more else names)
 
 
 def _wrapped(head: str, text: str, indent: str, width: int) -> list[str]:

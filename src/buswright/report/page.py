@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from importlib import resources
 from typing import Any
@@ -28,21 +28,12 @@ def asset(name: str) -> str:
 
 
 def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequence[str], plots: bool = True) -> str:
-    """Put a page together.
+    """Put a page together of a title in plain text and a body in HTML, whose maker has escaped what stands in it.
 
-    Parameters
-    ----------
-    title
-        Plain text.
-    body
-        HTML; whoever made it has escaped what stands in it.
-    data
-        What the scripts draw, readable by them as JSON under the id `data`.
-    scripts
-        Names of assets that run, after the plotting library and `plots.js` where there are plots.
-    plots
-        Whether anything is plotted.
+    The scripts draw `data`, which they read as JSON under the id `data`; they are assets that run after the plotting
+    library and `plots.js`, where anything is plotted.
     """
+    style = asset("uPlot.min.css") + "\n" if plots else ""
     title, body = visible(title), visible(body, keep="\n")
     code = "\n".join(asset(name) for name in (*(["plots.js"] if plots else ()), *scripts))
     return f"""<!DOCTYPE html>
@@ -54,7 +45,7 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
 <meta name="generator" content="Buswright {escape(__version__)}">
 <title>{escape(title)}</title>
 <style>
-{_library_style() if plots else ""}{asset("page.css")}
+{style}{asset("page.css")}
 </style>
 </head>
 <body>
@@ -68,10 +59,6 @@ def render_page(title: str, body: str, *, data: Mapping[str, Any], scripts: Sequ
 """
 
 
-def _library_style() -> str:
-    return asset("uPlot.min.css") + "\n"
-
-
 def _library() -> str:
     """Return the plotting library with its licence."""
     licence, code = asset("uPlot.LICENSE").strip(), _BANNER.sub("", asset("uPlot.iife.min.js")).strip()
@@ -82,6 +69,12 @@ def script_json(data: Mapping[str, Any]) -> str:
     """Write JSON that may stand inside a script element: no text in it can end the element, or turn its writing."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return visible(text, spelled=escaped).replace("<", "\\u003c")
+
+
+def article(kind: str, head: str, facts: Iterable[tuple[str, str]], place: str = "") -> str:
+    """Lay out what was found: a head in the colour of its kind, and what is said under each label, all in HTML."""
+    rows = "".join(f"<dt>{label}</dt><dd>{text}</dd>" for label, text in facts if text)
+    return f'<article class="finding {kind}"{place}><h3>{head}</h3><dl>{rows}</dl></article>'
 
 
 def html_table(

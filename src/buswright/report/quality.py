@@ -11,7 +11,7 @@ from buswright.channels.limits import Exceedance
 from buswright.channels.samples.series import Quality
 from buswright.channels.samples.tally import BadSamples
 from buswright.report.plain import some
-from buswright.report.text import number
+from buswright.report.text import first, number
 from buswright.wording import percent, plural
 
 LISTED_CHANNELS = 12
@@ -37,13 +37,12 @@ def bad_lines(found: Sequence[BadSamples], first_ns: int | None, noun: str = "ch
         yield f"{plural(len(found), noun)}: no bad sample"
         return
     yield f"{plural(len(found), noun)}: {len(wrong)} {'has' if len(wrong) == 1 else 'have'} bad samples"
-    for one in wrong[:LISTED_CHANNELS]:
-        yield (
-            f"  {one.channel}: {percent(one.share, 2)} bad ({one.bad:,} of {one.samples:,}) "
-            f"since {since(one.since_ns, first_ns)}: {one.why}"
-        )
-    if len(wrong) > LISTED_CHANNELS:
-        yield f"  {len(wrong) - LISTED_CHANNELS} more with bad samples (--json lists them all)"
+    lines = [
+        f"  {one.channel}: {percent(one.share, 2)} bad ({one.bad:,} of {one.samples:,}) "
+        f"since {since(one.since_ns, first_ns)}: {one.why}"
+        for one in wrong
+    ]
+    yield from first(lines, LISTED_CHANNELS, "  {} more with bad samples (--json lists them all)")
 
 
 def out_of_range_line(found: Sequence[BadSamples], noun: str = "channel") -> str:
@@ -75,9 +74,9 @@ def limit_lines(car: CarFile | None, passed: Sequence[Exceedance], first_ns: int
     lines = [
         f"{each.level}: {each.channel} {each.side}, {number(each.peak)} {units.shown(each.unit)} "
         f"(limit {each.limit:g}), at {since(each.start_ns, first_ns)} for {each.duration_s:.1f} s"
-        for each in passed[:LISTED_LIMITS]
+        for each in passed
     ]
-    return lines + ([f"{len(passed) - LISTED_LIMITS} more limits exceeded"] if len(passed) > LISTED_LIMITS else [])
+    return first(lines, LISTED_LIMITS, "{} more limits exceeded")
 
 
 def limits_json(passed: Sequence[Exceedance]) -> list[dict[str, Any]]:

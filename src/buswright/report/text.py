@@ -1,8 +1,9 @@
-"""Plain text: lines put together, tables whose columns line up, and what is said of every capture."""
+"""Plain text: lines put together and broken, tables whose columns line up and fit, what is said of every capture."""
 
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Iterable, Sequence
 
 from buswright.frames.table import Problems
@@ -25,6 +26,58 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequenc
         ]
         lines.append(("  " + "  ".join(cells)).rstrip())
     return lines
+
+
+def first(lines: Sequence[str], most: int, rest: str) -> list[str]:
+    """Return the first lines; of further ones how many there are stands where `rest` has braces."""
+    return [*lines[:most], *([rest.format(len(lines) - most)] if len(lines) > most else [])]
+
+
+def cut(text: str, most: int) -> str:
+    """Shorten a text to so many signs; an ellipsis says so."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
+
+
+def fold(text: str, width: int, indent: str = "") -> list[str]:
+    """Break a text into lines, further ones indented."""
+    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def section(name: str, width: int, limit: str = "") -> list[str]:
+    """Write a section's name, and beside it the limits that its numbers are judged by."""
+    if not limit:
+        return ["", name]
+    if len(name) + len(limit) + 4 <= width:
+        return ["", f"{name}  ({limit})"]
+    return ["", name, *(f"  {line}" for line in fold(f"({limit})", width - 2))]
+
+
+def fitted(
+    heads: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    width: int,
+    *,
+    right: Sequence[int] = (),
+    drop: Sequence[int],
+    shorten: int = -1,
+    leave: Sequence[int] = (),
+) -> list[str]:
+    """Lay out a table no wider than `width`, without the columns `leave`.
+
+    Where it doesn't fit, column `shorten` is cut to the room that is left (8 signs at least), then columns are left
+    out in the order of `drop`.
+    """
+    kept, waiting = [k for k in range(len(heads)) if k not in leave], list(drop)
+    while True:
+        sizes = [0 if k == shorten else max(len(row[k]) for row in (heads, *rows)) for k in kept]
+        room = width - sum(sizes) - 2 * len(kept)
+        if room >= (8 if shorten in kept else 0) or not waiting:
+            break
+        gone = waiting.pop(0)
+        kept = [k for k in kept if k != gone]
+    cells = [[cut(row[k], max(room, 8)) if k == shorten else row[k] for k in kept] for row in rows]
+    at_right = [at for at, k in enumerate(kept) if k in right]
+    return [line[:width] for line in table([heads[k] for k in kept], cells, right=at_right)]
 
 
 def number(value: float) -> str:

@@ -11,8 +11,8 @@ import pytest
 import buswright
 from buswright.cli.main import main, status_of
 from buswright.errors import UserError
+from buswright.layout.handover.allowed import free_name, objection
 from buswright.layout.handover.manifest import MANIFEST, Holds, Pack, PackedFile
-from buswright.layout.handover.names import free_name, objection
 from buswright.layout.handover.pack import archived, gather
 from buswright.layout.handover.reading import read_pack
 from tests.cli.outputs import RUN, snapshot

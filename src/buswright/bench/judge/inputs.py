@@ -338,7 +338,7 @@ def _wires(test: Tested, planned: PlannedInput, stopped: str) -> Iterator[Check]
             yield unjudged("wiring fault", step, subject, stopped or "No sample came.")
             continue
         yield _fault_shows(test, step, planned, level)
-        stored = _stored(test, step)
+        stored: float | None = getattr(test.car.channels[step.channel].fingerprints, step.kind)
         if stored is not None:
             most = test.plan.limit("fingerprint_v", planned.name)
             yield judged(
@@ -349,11 +349,6 @@ def _wires(test: Tested, planned: PlannedInput, stopped: str) -> Iterator[Check]
                 level.unit,
                 "Do it again. If it stays, store it: buswright bench --store.",
             )
-
-
-def _stored(test: Tested, step: Step) -> float | None:
-    value: float | None = getattr(test.car.channels[step.channel].fingerprints, step.kind)
-    return value
 
 
 def _fault_shows(test: Tested, step: Step, planned: PlannedInput, level: Level) -> Check:

@@ -9,7 +9,7 @@ from buswright.bench.judge.talk import module_subject
 from buswright.bench.measure.talk import missing_ids
 from buswright.bench.measure.watching import supply_channel
 from buswright.bench.plan.model import Step
-from buswright.bench.result import Check, Level, StepResult
+from buswright.bench.result import Check, StepResult
 from buswright.diagnosis.words import FEED
 from buswright.wording import listed, percent
 
@@ -73,7 +73,7 @@ def _shift(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:
     """Judge how far the inputs that nobody touched went with the supply."""
     rest = test.rest.levels if test.rest is not None else {}
     shifts = {
-        name: _shifted(rest[name], result.levels[name])
+        name: abs(result.levels[name].mean - rest[name].mean) / span if (span := rest[name].span) else 0.0
         for name in test.plan.inputs
         if name in rest and name in result.levels and not _touched(test, step, name)
     }
@@ -99,10 +99,6 @@ def _touched(test: Tested, step: Step, channel: str) -> bool:
     first = names.index(test.rest.step) if test.rest is not None else 0
     between = test.plan.steps[min(first, names.index(step.name)) : names.index(step.name)]
     return any(each.channel == channel and each.kind in ("hold", "jump", "move") for each in between)
-
-
-def _shifted(before: Level, after: Level) -> float:
-    return abs(after.mean - before.mean) / before.span if before.span else 0.0
 
 
 def _dip(test: Tested, step: Step, result: StepResult) -> Iterator[Check]:

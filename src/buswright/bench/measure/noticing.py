@@ -50,18 +50,9 @@ class _Looked(NamedTuple):
 
 
 def notice_level(sampled: Sampled, begin_ns: int, end_ns: int, *, settle_s: float, still_share: float) -> Noticed:
-    """Notice that a channel went to another level, and is still there.
+    """Notice that a channel went to another level in the step so far, and is still there.
 
-    Parameters
-    ----------
-    sampled
-        The channel over the step so far.
-    begin_ns, end_ns
-        Of the step so far.
-    settle_s
-        How long it must be still.
-    still_share
-        Share of its span that it may move in that time.
+    `settle_s` is how long it must be still, `still_share` the share of its span that it may move in that time.
     """
     looked = _look(sampled, begin_ns, end_ns, settle_s, still_share)
     if looked is None:
@@ -100,12 +91,8 @@ def notice_travel(
     Where that is the one under test it must be back at the end where the step begins. At the other end either it works
     the wrong way round, or it was there when the step began: only whoever moves it can tell.
 
-    Parameters
-    ----------
-    channel, begin
-        Which is moved, and the end of its travel that comes first and last.
-    moved
-        Share of its span that a channel must go to have moved.
+    `channel` is moved, `begin` the end of its travel that comes first and last, `moved` the share of its span that a
+    channel must go to have moved.
     """
     shares = {name: travelled(each, begin_ns, end_ns) for name, each in samples.items()}
     most = max(shares, key=lambda name: shares[name], default="")

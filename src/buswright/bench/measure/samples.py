@@ -23,14 +23,9 @@ their own."""
 
 @dataclass(frozen=True, eq=False)
 class Sampled:
-    """One channel over one step.
+    """One channel over one step, as diagnosis sees it.
 
-    Attributes
-    ----------
-    evidence
-        As diagnosis sees it.
-    zero
-        What the car file adds after the curve: known values of a bench stand before it.
+    `zero` is what the car file adds after the curve: known values of a bench stand before it.
     """
 
     evidence: ChannelEvidence
@@ -80,14 +75,9 @@ class Sampled:
 
 
 class Samples(Mapping[str, Sampled]):
-    """All measured channels over one step, by name; computed ones are left out.
+    """All measured channels over the frames of one step, by name; computed ones are left out.
 
-    Parameters
-    ----------
-    session
-        Of the car that is tested; its frames are not looked at.
-    frames
-        Of the step.
+    Of the session, which is that of the car that is tested, no frames are looked at.
     """
 
     def __init__(self, session: Session, frames: Iterable[Frames]) -> None:

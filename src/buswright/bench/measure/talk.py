@@ -111,8 +111,8 @@ def silence_of(
         return None
     steps = np.diff(time)
     at = int(np.argmax(steps))
-    least = max(DIP_NS, 3 * _fastest_ns(plan))
-    if steps[at] < least:
+    periods = [each.period_ms for each in plan.frames.values() if each.period_ms]
+    if steps[at] < max(DIP_NS, 3 * round(min(periods, default=10.0) * 1e6)):
         return None
     return Gap(float(time[at] - begin_ns) / 1e9, float(steps[at]) / 1e9, over=not to_the_end or at + 2 < len(time))
 
@@ -127,11 +127,6 @@ def times_of(plan: Plan, frames: Sequence[Frames]) -> Int64s:
     keys = joined.id.astype(np.int64) * 2 + joined.has(Flag.EXTENDED)
     own = np.isin(keys, [identifier * 2 + extended for identifier, extended in wanted]) if wanted else data
     return np.sort(joined.time_ns[data & own])
-
-
-def _fastest_ns(plan: Plan) -> int:
-    periods = [each.period_ms for each in plan.frames.values() if each.period_ms]
-    return round(min(periods, default=10.0) * 1e6)
 
 
 def missing_ids(plan: Plan, talk: Mapping[str, Talk]) -> tuple[str, ...]:

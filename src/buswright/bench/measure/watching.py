@@ -37,20 +37,12 @@ class Reading:
 
     Attributes
     ----------
-    channel
-        Its name.
     raw
         Latest raw number; None where there is none.
-    level, unit
-        In the sensor's electrical unit, else in its own; mean of the latest half second.
+    level, unit, noise
+        In the sensor's electrical unit, else in its own: mean, and peak to peak, of the latest half second.
     value, value_unit
         In the channel's unit, before the zero; None where it has none.
-    noise
-        Peak to peak of the latest half second, in `unit`.
-    rate_hz
-        Samples a second.
-    state
-        "at a rail", or "".
     """
 
     channel: str

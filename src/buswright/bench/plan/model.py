@@ -53,18 +53,10 @@ class About:
 
 @dataclass(frozen=True, slots=True)
 class ExpectedFrame:
-    """How an identifier should come.
+    """How an identifier should come; a period or length of None is not judged.
 
-    Attributes
-    ----------
-    name
-        Bus and identifier.
-    period_ms, length
-        None: not judged.
-    counter, checksum
-        Whether the payload carries one, as the car file describes it.
-    required
-        Whether the test fails without it.
+    `counter`, `checksum`: whether the payload carries one, as the car file describes it. `required`: whether the test
+    fails without it.
     """
 
     name: FrameName
@@ -77,16 +69,9 @@ class ExpectedFrame:
 
 @dataclass(frozen=True, slots=True)
 class PlannedInput:
-    """One channel under test.
+    """One channel under test, and limits that it overrides.
 
-    Attributes
-    ----------
-    name
-        The channel.
-    span
-        Both ends of its travel, in the channel's unit, before the car file's `zero`.
-    limits
-        Limits that it overrides.
+    `span` has both ends of its travel, in the channel's unit, before the car file's `zero`.
     """
 
     name: str
@@ -101,18 +86,10 @@ class PlannedInput:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What must hold when nothing moves.
+    """What must hold when nothing moves, and what stands behind it: of one channel, or of several.
 
-    Attributes
-    ----------
-    channels
-        One; several for the length of a vector, or to agree.
-    low, high
-        What the channel, or the length of the vector, must be; None: no such end.
-    within
-        How close several must be to each other; None: they need not agree.
-    why
-        What stands behind it.
+    `low` and `high` are what the channel, or the length of the vector of several, must be; `within` how close several
+    must be to each other. None: no such end, they need not agree.
     """
 
     channels: tuple[str, ...]
@@ -128,10 +105,8 @@ class Step:
 
     Attributes
     ----------
-    name
-        Unique; markers in a capture name it.
-    kind
-        What is done; see `KINDS`.
+    name, kind
+        Unique, markers in a capture name it; what is done, see `KINDS`.
     channel
         The input that it is about; "" for none.
     value
@@ -146,10 +121,8 @@ class Step:
         listen: how long. hold and the like: how long to wait at most before the program asks again.
     off_s
         dip: about how long the supply is off.
-    places
-        wiggle: the plugs, in order.
-    truths
-        listen: whether the truths of the plan are judged.
+    places, truths
+        wiggle: the plugs, in order. listen: whether the truths of the plan are judged.
     say, caution
         What to do, and what to mind; "" for the program's own words.
     required
@@ -176,24 +149,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A plan without errors.
+    """A plan without errors: its file, and the SHA-256 of its bytes, hexadecimal.
 
-    Attributes
-    ----------
-    path, hash
-        The file, and the SHA-256 of its bytes, hexadecimal.
-    about
-        Name, car file, module.
-    limits
-        Limits that it overrides for all channels.
-    frames
-        What should come, by bus and identifier.
-    inputs
-        Channels under test, by name.
-    truths
-        What must hold at rest.
-    steps
-        In order.
+    `limits` are those that it overrides for all channels, `frames` what should come, by bus and identifier, `inputs`
+    the channels under test, by name, `truths` what must hold at rest.
     """
 
     path: Path

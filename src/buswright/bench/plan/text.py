@@ -18,20 +18,9 @@ class DraftStep:
 
 @dataclass(frozen=True, slots=True)
 class Drafted:
-    """A plan before it is text.
+    """A plan before it is text: comment lines above everything, what is in [plan] and [limits], tables by name.
 
-    Attributes
-    ----------
-    head
-        Comment lines above everything.
-    about
-        Of [plan].
-    limits
-        Of [limits].
-    frames, inputs
-        By name; each with its keys and a comment.
-    truths, steps
-        In order.
+    Frames and inputs have their keys and a comment each.
     """
 
     head: tuple[str, ...]

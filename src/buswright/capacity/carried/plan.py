@@ -9,13 +9,11 @@ from dataclasses import dataclass
 from buswright.capacity.carried.stream import Rates, Stream, bits_of
 from buswright.capacity.carried.traffic import Carried, Traffic
 from buswright.channels.carfile.model import FrameName
-from buswright.channels.expectation import Expectation
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTH_OF_CODE
 from buswright.frames.wire.bits import FdForm
 from buswright.health.described import Described
 from buswright.health.model.health import BitRate, BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
-from buswright.messages.model import Message
 from buswright.wording import plural
 
 MOST_STREAMS = 512
@@ -31,16 +29,8 @@ _ONE_PERIOD = 0.01
 class Unplanned:
     """An identifier that can't be planned with: nobody knows how often it comes.
 
-    Attributes
-    ----------
-    name, label
-        Its bus and identifier; its message, "" where nobody says.
-    frames
-        How often it came.
-    why
-        What is not known.
-    bits
-        Its longest frame, at the nominal and the data bit rate: the others may have to wait for it.
+    `label` is its message, "" where nobody says, and `frames` how often it came. `bits` is its longest frame at the
+    nominal and the data bit rate: the others may have to wait for it.
     """
 
     name: FrameName
@@ -67,12 +57,8 @@ class Plan:
 
     Attributes
     ----------
-    bus
-        Its name.
-    rate
-        Its bit rate, and who says so.
-    rates
-        The same to compute with; None where it isn't known.
+    rate, rates
+        Its bit rate, and who says so; the same to compute with, None where it isn't known.
     streams
         What it carries, by identifier.
     unplanned
@@ -109,22 +95,10 @@ def plan_of(
     jitter_ns: int = 0,
     seen_only: bool = False,
 ) -> Plan:
-    """Lay out what a bus carries.
+    """Lay out what a bus carries, by car file and databases, and by what was measured: health and traffic or neither.
 
-    Parameters
-    ----------
-    bus
-        Its name.
-    described
-        Car file and databases.
-    rate
-        Its bit rate.
-    health, traffic
-        What was measured; both or neither.
-    jitter_ns
-        Release jitter of what has no measured one.
-    seen_only
-        Leave out what is declared and did not come.
+    `jitter_ns` is the release jitter of what has no measured one; with `seen_only` what is declared and did not come
+    is left out.
     """
     form: FdForm = "non-iso" if described.non_iso(bus) else "iso"
     own = [figures for figures in health.ids.values() if figures.name.bus == bus] if health else []
@@ -145,16 +119,11 @@ def plan_of(
             streams.append(stream)
     seen = frozenset(figures.name for figures in own)
     messages = {figures.message for figures in own}
-    missing = [each for each in _declared(bus, described) if each.name not in seen and each.label not in messages]
-    for each in missing if not seen_only else ():
-        stream = each.stream(jitter_ns)
-        if stream is None:
-            why = "declared without a period, and did not come"
-            fd = each.fd
-            bits = bits_of(each.name, each.length, "worst", form, fd=fd, switched=fd)
-            unplanned.append(Unplanned(each.name, each.label, 0, why, bits))
-        else:
-            streams.append(stream)
+    declared = _declared(bus, described, jitter_ns, form)
+    missing = [each for each in declared if each.name not in seen and each.label not in messages]
+    if not seen_only:
+        streams += [each for each in missing if isinstance(each, Stream)]
+        unplanned += [each for each in missing if isinstance(each, Unplanned)]
     return Plan(
         bus=bus,
         rate=rate,
@@ -174,35 +143,27 @@ def seen_stream(figures: IdFigures, carried: Carried, *, host: bool = False) -> 
 
     What a clock sends has the shorter of its declared and its measured period, and the jitter that 99.9 % of its
     spacings keep to. That holds the wait for the bus and, where a computer stamped the frames, its delays too, so that
-    it is no less than the release jitter. What no clock sends has the envelope of its closest runs.
-
-    Parameters
-    ----------
-    figures, carried
-        What was measured.
-    host
-        Whether a computer stamped the frames.
+    it is no less than the release jitter. What no clock sends has the envelope of its closest runs. `host` says
+    whether a computer stamped the frames.
     """
-    period = figures.period
-    clocked = period.sending == "periodic" and period.judged_ns is not None
-    if clocked:
-        assert period.judged_ns is not None
-        said, every, source = figures.expected.period_ns, period.judged_ns, "measured"
+    period, said = figures.period, figures.expected.period_ns
+    clocked, late, jitter_from = True, 0.0, "too few frames"
+    if period.sending == "periodic" and period.judged_ns is not None:
+        every, source = period.judged_ns, "measured"
         if period.learned_ns is not None:
             every = min(every, period.learned_ns)
         if said.value is not None and said.declared and abs(every / said.value - 1) < _ONE_PERIOD:
             source = said.source
-        late = period.p999_ns or 0.0
-        jitter_from = "measured" if period.p999_ns is not None else "too few frames"
-        if host and period.p999_ns is not None:
-            jitter_from = "measured, with a computer's delays"
-    else:
-        found = envelope(carried.shortest_ns)
-        if found is None:
-            return _of_statement(figures, carried)
-        every, late = found
+        if period.p999_ns is not None:
+            late, jitter_from = period.p999_ns, "measured, with a computer's delays" if host else "measured"
+    elif (found := envelope(carried.shortest_ns)) is not None:
+        clocked, (every, late) = False, found
         source = _RHYTHMS.get(period.sending, "no clock sends it")
         jitter_from = f"closest {max(carried.shortest_ns)} frames"
+    elif said.value is not None:  # it came once, and somebody states its period
+        every, source = said.value, said.source
+    else:
+        return None
     whole = max(1, math.floor(every))
     return Stream(
         name=figures.name,
@@ -252,71 +213,7 @@ def envelope(shortest_ns: Mapping[int, int]) -> tuple[float, float] | None:
     return period, max(0.0, *((run - 1) * period - took for run, took in shortest_ns.items()))
 
 
-def _of_statement(figures: IdFigures, carried: Carried) -> Stream | None:
-    """Return the stream of an identifier that came once, if somebody states its period."""
-    said = figures.expected.period_ns
-    if said.value is None:
-        return None
-    whole = max(1, math.floor(said.value))
-    return Stream(
-        name=figures.name,
-        length=carried.length,
-        period_ns=whole,
-        deadline_ns=whole,
-        fd=carried.fd,
-        switched=carried.switched,
-        label=figures.message or "",
-        module=figures.module or "",
-        period_from=said.source,
-        jitter_from="too few frames",
-        origin="capture",
-        measured=carried.bits,
-    )
-
-
 # What is declared and did not come ------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Declared:
-    """An identifier that car file or database has."""
-
-    name: FrameName
-    label: str
-    module: str
-    message: Message | None
-    expected: Expectation
-
-    @property
-    def fd(self) -> bool:
-        """Whether it is sent as CAN FD."""
-        return self.message is not None and (self.message.fd or self.message.length > 8)
-
-    @property
-    def length(self) -> int:
-        """Bytes of its frames; without a message eight."""
-        return planned_length(self.message.length, fd=self.fd) if self.message else 8
-
-    def stream(self, jitter_ns: int) -> Stream | None:
-        """Return its stream; None where nobody states its period."""
-        said = self.expected.period_ns
-        if said.value is None:
-            return None
-        whole = max(1, math.floor(said.value))
-        return Stream(
-            name=self.name,
-            length=self.length,
-            period_ns=whole,
-            deadline_ns=whole,
-            jitter_ns=jitter_ns,
-            fd=self.fd,
-            switched=self.fd,
-            clocked=not self.expected.change_driven.value,
-            label=self.label,
-            module=self.module,
-            period_from=said.source,
-            jitter_from="assumed" if jitter_ns else "none assumed",
-        )
 
 
 def planned_length(length: int, *, fd: bool) -> int:
@@ -324,17 +221,36 @@ def planned_length(length: int, *, fd: bool) -> int:
     return int(FD_LENGTH_OF_CODE[FD_CODE_OF_LENGTH[min(length, 64)]]) if fd else min(length, 8)
 
 
-def _declared(bus: str, described: Described) -> Iterator[_Declared]:
-    """Yield every identifier that the databases and the frame entries of a bus have."""
+def _declared(bus: str, described: Described, jitter_ns: int, form: FdForm) -> Iterator[Stream | Unplanned]:
+    """Yield what databases and frame entries of a bus have, by identifier; without a message of eight bytes."""
     database = described.database(bus)
-    by_id = {(message.id, message.extended): message for message in database} if database else {}
-    for (number, extended), message in by_id.items():
-        name = FrameName(bus, number, extended)
-        module = described.module(bus, message.name, message) or ""
-        yield _Declared(name, message.name, module, message, described.expectations.of(name, message))
-    for name in described.car.frames if described.car else ():
-        if name.bus == bus and (name.id, name.extended) not in by_id:
-            yield _Declared(name, "", "", None, described.expectations.of(name, None))
+    named = {FrameName(bus, message.id, message.extended): message for message in database} if database else {}
+    entries = [name for name in (described.car.frames if described.car else ()) if name.bus == bus]
+    for name in dict.fromkeys([*named, *entries]):
+        message = named.get(name)
+        expected = described.expectations.of(name, message)
+        said, label = expected.period_ns, message.name if message else ""
+        fd = message is not None and (message.fd or message.length > 8)
+        length = planned_length(message.length, fd=fd) if message else 8
+        if said.value is None:
+            why = "declared without a period, and did not come"
+            yield Unplanned(name, label, 0, why, bits_of(name, length, "worst", form, fd=fd, switched=fd))
+            continue
+        whole = max(1, math.floor(said.value))
+        yield Stream(
+            name=name,
+            length=length,
+            period_ns=whole,
+            deadline_ns=whole,
+            jitter_ns=jitter_ns,
+            fd=fd,
+            switched=fd,
+            clocked=not expected.change_driven.value,
+            label=label,
+            module=described.module(bus, message.name, message) or "" if message else "",
+            period_from=said.source,
+            jitter_from="assumed" if jitter_ns else "none assumed",
+        )
 
 
 def _some_time(own: list[IdFigures], traffic: Traffic | None) -> Iterator[SomeTime]:

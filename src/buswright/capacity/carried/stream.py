@@ -44,15 +44,7 @@ class Rates(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Bits:
-    """Lengths that frames were measured to have, interframe space included, at (nominal, data) bit rate.
-
-    Attributes
-    ----------
-    shortest, longest
-        Of all frames, and `mean` of them.
-    frames
-        How many were measured.
-    """
+    """Lengths that so many frames were measured to have, interframe space included, at (nominal, data) bit rate."""
 
     shortest: tuple[int, int]
     longest: tuple[int, int]

@@ -32,20 +32,11 @@ _FAR = np.iinfo(np.int64).max
 
 @dataclass(frozen=True, slots=True)
 class Carried:
-    """What was measured of one identifier.
+    """What was measured of one identifier: lengths of its frames, its longest payload in bytes.
 
-    Attributes
-    ----------
-    bits
-        Lengths of its frames.
-    length
-        Longest payload, bytes.
-    fd, switched
-        Whether any frame had the CAN FD format, and switched its bit rate.
-    shortest_ns
-        Shortest time that so many frames in a row took, by their number; those of `RUNS` that came.
-    first_ns, last_ns
-        Earliest and latest frame with a time; None for none.
+    `fd` and `switched`: whether any frame had the CAN FD format, and switched its bit rate. `shortest_ns` is the
+    shortest time that so many frames in a row took, by their number; those of `RUNS` that came. `first_ns` and
+    `last_ns` are of the earliest and latest frame with a time; None for none.
     """
 
     bits: Bits
@@ -59,17 +50,7 @@ class Carried:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Traffic:
-    """What was measured of a capture.
-
-    Attributes
-    ----------
-    ids
-        By bus and identifier: data frames.
-    sample
-        The first frames, of all buses.
-    bus_names
-        Names of the buses in the sample.
-    """
+    """What was measured of a capture: data frames by bus and identifier, the first frames of all buses, bus names."""
 
     ids: Mapping[FrameName, Carried]
     sample: Frames
@@ -82,14 +63,9 @@ class Traffic:
 
 
 class TrafficFold:
-    """Measures frames as they come.
+    """Measures frames as they come; `bus_names` leads from interface to bus name.
 
-    Parameters
-    ----------
-    bus_names
-        Interface to bus name.
-    non_iso
-        Buses that speak CAN FD in the form before ISO 11898-1:2015.
+    Buses in `non_iso` speak CAN FD in the form before ISO 11898-1:2015.
     """
 
     def __init__(self, bus_names: Mapping[str, str], non_iso: Collection[str] = ()) -> None:

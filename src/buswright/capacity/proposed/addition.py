@@ -20,20 +20,14 @@ DATABASE_ENDINGS = (".dbc", ".kcd", ".sym", ".arxml")
 
 @dataclass(frozen=True, slots=True)
 class Addition:
-    """What is proposed.
+    """What is proposed, as `text` says it, for a bus; None: each bus is tried.
 
     Attributes
     ----------
-    text
-        As it was given.
-    bus
-        Where it should go; None: each bus is tried.
     streams
         Its frames. Where their identifiers aren't given they have none yet: numbers only tell them apart.
-    placed
-        Whether the identifiers are given.
-    extended
-        Whether those to be found have 29 bits.
+    placed, extended
+        Whether the identifiers are given, and whether those to be found have 29 bits.
     left_out
         Messages without a period, which can't be planned with.
     path
@@ -54,14 +48,7 @@ class Addition:
 
 
 def addition_of(item: str, *, jitter_ns: int = 0) -> Addition:
-    """Read `[BUS=]PHRASE` or `[BUS=]FILE[:MODULE]`.
-
-    Parameters
-    ----------
-    item
-        As a person writes it; see `phrase` for the words.
-    jitter_ns
-        Release jitter where none is given.
+    """Read `[BUS=]PHRASE` or `[BUS=]FILE[:MODULE]`; see `phrase` for the words. The jitter is for where none is given.
 
     Raises
     ------

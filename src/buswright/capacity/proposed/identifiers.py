@@ -30,16 +30,9 @@ class Range(NamedTuple):
 
 
 class Clash(NamedTuple):
-    """An identifier that somebody else has, or one that is easily taken for it.
+    """An identifier that was asked for and that somebody else has, or that is easily taken for the other one.
 
-    Attributes
-    ----------
-    name
-        The identifier that was asked for.
-    other
-        The one that it meets.
-    kind
-        How: only "taken" and "declared" are the same identifier.
+    Only the kinds "taken" and "declared" are the same identifier.
     """
 
     name: FrameName
@@ -50,12 +43,7 @@ class Clash(NamedTuple):
 def free_ranges(used: Iterable[FrameName], *, extended: bool = False) -> tuple[Range, ...]:
     """Return what is free on a bus, lowest first; 11-bit: without what controllers and scan tools keep for themselves.
 
-    Parameters
-    ----------
-    used
-        Identifiers of one bus that are seen or declared.
-    extended
-        29-bit identifiers instead of 11-bit ones.
+    `used` are identifiers of one bus that are seen or declared; `extended` asks for 29-bit ones.
     """
     taken = {name.id for name in used if name.extended == extended}
     if not extended:
@@ -73,14 +61,8 @@ def clashes_of(
 ) -> Iterator[Clash]:
     """Yield what stands against identifiers that a new module wants on a bus.
 
-    Parameters
-    ----------
-    wanted
-        Of the new module.
-    seen
-        That came on this bus, however seldom.
-    declared
-        That car file or database has, and that did not come: perhaps only in one state of the car.
+    `seen` came on this bus, however seldom; `declared` car file or database has, and they did not come: perhaps they
+    do in one state of the car only.
     """
     for name in wanted:
         if name in seen:

@@ -13,7 +13,7 @@ digits are 11 bits, eight are 29. Without it the best ones that are free are loo
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from buswright.errors import UserError
@@ -43,18 +43,10 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What an addition asks for.
+    """What an addition asks for: frames in the order in which they were named, 29-bit identifiers, CAN FD.
 
-    Attributes
-    ----------
-    frames
-        In the order in which they were named.
-    extended, fd
-        29-bit identifiers, CAN FD.
-    first
-        Where its identifiers begin; None: the best that are free.
-    jitter_ns
-        How much later than its period says a frame may be handed over; None where it isn't said.
+    `first` is where its identifiers begin (None: the best that are free), `jitter_ns` how much later than its period
+    says a frame may be handed over (None where it isn't said).
     """
 
     frames: tuple[Frame, ...]
@@ -208,17 +200,23 @@ def _packed(groups: list[_Group], *, fd: bool) -> list[Frame]:
         channels = [
             group.bits for group in groups if group.packed and group.period_ns == period for _ in range(group.count)
         ]
-        boxes: list[list[int]] = []
-        for bits in sorted(channels, reverse=True):
-            box = next((box for box in boxes if sum(box) + bits <= room), None)
-            if box is None:
-                boxes.append([bits])
-            else:
-                box.append(bits)
         frames += [
-            Frame(_length(sum(box), fd=fd), period, f"{len(box)} channel{'s' if len(box) > 1 else ''}") for box in boxes
+            Frame(_length(sum(box), fd=fd), period, f"{len(box)} channel{'s' if len(box) > 1 else ''}")
+            for box in filled(channels, room)
         ]
     return frames
+
+
+def filled(sizes: Iterable[int], room: int) -> list[list[int]]:
+    """Put what has these sizes into as few boxes as are found by taking the largest first."""
+    boxes: list[list[int]] = []
+    for size in sorted(sizes, reverse=True):
+        box = next((box for box in boxes if sum(box) + size <= room), None)
+        if box is None:
+            boxes.append([size])
+        else:
+            box.append(size)
+    return boxes
 
 
 def _length(bits: int, *, fd: bool) -> int:

@@ -23,16 +23,9 @@ _ROUND = 0x10
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A new frame with the identifier that suits it.
+    """A new frame with the identifier that suits it, and why there, one sentence.
 
-    Attributes
-    ----------
-    stream
-        The frame with its identifier.
-    why
-        Why there, one sentence.
-    lowest_ns
-        Its worst response if it had the lowest priority of all; None where that has no bound.
+    `lowest_ns` is its worst response if it had the lowest priority of all; None where that has no bound.
     """
 
     stream: Stream

@@ -49,12 +49,7 @@ def by_priority(streams: Iterable[Stream]) -> list[Stream]:
 def bounds_of(streams: Iterable[Stream], rates: Rates, *, other_ns: int = 0) -> Mapping[FrameName, Response]:
     """Bound the response time of every stream of one bus, the highest priority first.
 
-    Parameters
-    ----------
-    streams
-        All of one bus.
-    other_ns
-        Longest frame of what the bus also carries and nobody has a period for.
+    `other_ns` is the longest frame of what the bus also carries and nobody has a period for.
     """
     ordered = by_priority(streams)
     found = response_times(
@@ -86,18 +81,16 @@ def mean_load(streams: Iterable[Stream], rates: Rates) -> float:
     """
     total = 0.0
     for stream in streams:
-        nominal, data = mean_bits(stream, rates)
+        nominal, data = stream.measured.mean if stream.measured else random_bits(stream, rates)
         total += stream.hz * (nominal / rates.bits_per_s + data / (rates.data_bits_per_s or rates.bits_per_s))
     return total
 
 
-def mean_bits(stream: Stream, rates: Rates) -> tuple[float, float]:
-    """Mean bits of a frame at the nominal and the data rate, interframe space included."""
-    return stream.measured.mean if stream.measured else random_bits(stream, rates)
-
-
 def random_bits(stream: Stream, rates: Rates) -> tuple[float, float]:
-    """Mean of the exact lengths of frames with the identifier of a stream and random payloads (a fixed seed)."""
+    """Return mean bits of frames with random payloads at the nominal and the data rate, interframe space included.
+
+    They are the exact lengths of frames with the identifier of the stream; the seed is fixed.
+    """
     drawn = np.random.default_rng(1).integers(0, 256, (_PAYLOADS, 64), dtype=np.uint8)
     code = int(FD_CODE_OF_LENGTH[stream.length])
     flags = Flag.EXTENDED * stream.name.extended | Flag.FD * stream.fd | Flag.BRS * stream.switched

@@ -49,8 +49,6 @@ class Bound:
         The part of it that a frame of lower priority may take.
     busy_ns
         Length of the busy period; None without a bound.
-    instances
-        Frames of the message in its busy period that were looked at.
     instance
         The one, from 0, that waits the longest.
     """
@@ -59,7 +57,6 @@ class Bound:
     delay_ns: int | None
     blocking_ns: int
     busy_ns: int | None
-    instances: int
     instance: int = 0
 
 
@@ -92,7 +89,7 @@ def response_times(
 
 def _bound(m: int, frame: Int64s, period: Int64s, jitter: Int64s, blocking: int, bit_ns: int) -> Bound:
     own, every, late = int(frame[m]), int(period[m]), int(jitter[m])
-    nothing = Bound(None, None, blocking, None, 0)
+    nothing = Bound(None, None, blocking, None)
     busy = _fixed_point(blocking, frame[: m + 1], period[: m + 1], jitter[: m + 1], blocking + own)
     if busy is None:
         return nothing
@@ -110,7 +107,7 @@ def _bound(m: int, frame: Int64s, period: Int64s, jitter: Int64s, blocking: int,
         longest = max(longest, waits + own - max(0, q * every - late))
         if late + response > worst:
             worst, which = late + response, q
-    return Bound(worst, longest, blocking, busy, instances, which)
+    return Bound(worst, longest, blocking, busy, which)
 
 
 def _fixed_point(base: int, frame: Int64s, period: Int64s, late: Int64s, start: int) -> int | None:

@@ -52,17 +52,10 @@ class Played:
 
 @dataclass(frozen=True, slots=True)
 class Simulated:
-    """What came of one stream.
+    """What came of one stream: frames sent in all rounds, and their response, counted as its bound is.
 
-    Attributes
-    ----------
-    frames
-        Sent in all rounds.
-    worst_ns, mean_ns
-        Response, counted as its bound is: from the moment that its period says, or from hand-over where no clock
-        sends it. The worst of all rounds; the mean of those with random offsets.
-    late
-        Share of its frames that came after their deadline, in the rounds with random offsets.
+    That is from the moment that its period says, or from hand-over where no clock sends it: the worst of all rounds,
+    and the mean of those with random offsets. `late` is the share of frames after their deadline in the latter.
     """
 
     frames: int
@@ -73,18 +66,10 @@ class Simulated:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Simulation:
-    """All rounds.
+    """All rounds: streams by identifier, the first one, in which all begin together, how many of which length.
 
-    Attributes
-    ----------
-    streams
-        By identifier.
-    first
-        The round in which all begin together.
-    rounds, span_ns, seed
-        How many rounds of which length, and what their offsets were drawn from.
-    load
-        Time that frames of the rounds with random offsets took, over the time in which they were due.
+    `seed` is what their offsets were drawn from. `load` is the time that frames of the rounds with random offsets took,
+    over the time in which they were due.
     """
 
     streams: Mapping[FrameName, Simulated]
@@ -95,26 +80,16 @@ class Simulation:
     load: float
 
 
-def simulate(
-    streams: Sequence[Stream], rates: Rates, *, seed: int = 1, rounds: int = 8, span_ns: int | None = None
-) -> Simulation:
+def simulate(streams: Sequence[Stream], rates: Rates, *, seed: int = 1, rounds: int = 8) -> Simulation:
     """Play a bus through.
 
-    Parameters
-    ----------
-    streams
-        Of one bus.
-    seed
-        Offsets, jitter and lengths are drawn from it.
-    rounds
-        With random offsets; one in which all begin together comes first.
-    span_ns
-        Length of a round; by default twice the longest period and 2 s at least, but no more than `MOST_FRAMES` frames.
+    Offsets, jitter and lengths are drawn from the seed. Before the rounds with random offsets comes one in which all
+    begin together. A round is twice the longest period long and 2 s at least, and has `MOST_FRAMES` frames at most.
     """
     ordered = by_priority(streams)
     rate = sum(1e9 / stream.period_ns for stream in ordered)
     longest = max((stream.period_ns for stream in ordered), default=1)
-    span = int(min(span_ns or max(_LEAST_PERIODS * longest, _LEAST_NS), 1e9 * MOST_FRAMES / max(rate, 1e-9)))
+    span = int(min(max(_LEAST_PERIODS * longest, _LEAST_NS), 1e9 * MOST_FRAMES / max(rate, 1e-9)))
     first = play(ordered, rates, span, rng=None)
     worst = _worst(ordered, first)
     frames = np.bincount(first.row, minlength=len(ordered))
@@ -146,16 +121,9 @@ def simulate(
 
 
 def play(ordered: Sequence[Stream], rates: Rates, span_ns: int, rng: np.random.Generator | None) -> Played:
-    """Play one round.
+    """Play one round of streams, the highest priority first; frames are due within the span.
 
-    Parameters
-    ----------
-    ordered
-        Streams, the highest priority first.
-    span_ns
-        Frames are due within it.
-    rng
-        Draws offsets, jitter and lengths; None: all begin together, as unfavourably as they can.
+    `rng` draws offsets, jitter and lengths; None: all begin together, as unfavourably as they can.
     """
     row, due, released, lasts = [], [], [], []
     for k, stream in enumerate(ordered):

@@ -19,12 +19,9 @@ class State:
 
     Attributes
     ----------
-    streams
-        These.
-    mean
-        Load on average, 0..: the exact bits of all that was recorded, and what did not come on top.
-    worst
-        Load with every frame as long as it can be, as often as it can come; 0..
+    mean, worst
+        Load, 0..: on average (the exact bits of all that was recorded, and what did not come on top), and with every
+        frame as long as it can be, as often as it can come.
     peak
         Busiest 100 ms: as measured, and what did not come on top of it; None without a capture.
     responses

@@ -40,9 +40,8 @@ def measured_layout(options: argparse.Namespace, car: CarFile | None, *, date: s
     from buswright.health.described import Described
     from buswright.health.phases import PhaseTracker
     from buswright.layout.document.bench import read_sheets
-    from buswright.layout.document.gathered import Gathered, recorded_words, sources_of
+    from buswright.layout.document.gathered import Gathered, recorded_words, sources_of, states_of
     from buswright.layout.document.make import make_layout
-    from buswright.layout.document.planned import states_of
     from buswright.layout.document.seen import SignalTracker
 
     databases = shared.load_databases(options)

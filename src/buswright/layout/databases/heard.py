@@ -34,61 +34,50 @@ class Heard:
     def raw(self, signal: Signal, *, signed: bool | None = None) -> Floats | None:
         """Return the raw values of a whole-number signal, float64[n]; None where the payload is too short for it.
 
-        Parameters
-        ----------
-        signed
-            Other than the signal says.
+        `signed` is other than the signal says.
         """
         if not 0 < signal.length <= 52 or signal.start < 0 or signal.end_bit > self.bits.shape[1]:
             return None
-        if signal.big_endian:
-            sent = np.arange(signal.first_bit, signal.end_bit)
-            places = (8 * (sent // 8) + 7 - sent % 8)[::-1]
-        else:
-            places = np.arange(signal.start, signal.end_bit)
-        raw: Floats = self.bits[:, places] @ 2.0 ** np.arange(signal.length)
+        raw: Floats = self.bits[:, places_of(signal)] @ 2.0 ** np.arange(signal.length)
         if signal.signed if signed is None else signed:
             raw = np.where(raw >= 2.0 ** (signal.length - 1), raw - 2.0**signal.length, raw)
         return raw
 
 
-class Listener:
-    """Collects frames, batch after batch."""
+def places_of(signal: Signal) -> npt.NDArray[np.int64]:
+    """Return the places of a signal's bits in the payload, its lowest bit first."""
+    if not signal.big_endian:
+        return np.arange(signal.start, signal.end_bit)
+    sent = np.arange(signal.first_bit, signal.end_bit)[::-1]
+    return 8 * (sent // 8) + 7 - sent % 8
 
-    def __init__(self) -> None:
-        self._kept: dict[tuple[int, bool], list[npt.NDArray[np.uint8]]] = {}
-        self._counts: dict[tuple[int, bool], int] = {}
 
-    def update(self, frames: Frames) -> None:
-        """Take in a batch."""
+def heard(batches: Iterable[Frames]) -> dict[tuple[int, bool], Heard]:
+    """Collect a whole capture: what was heard, by (identifier, whether it has 29 bits)."""
+    kept: dict[tuple[int, bool], list[npt.NDArray[np.uint8]]] = {}
+    counts: dict[tuple[int, bool], int] = {}
+    for frames in batches:
         key = frames.id.astype(np.int64) << 1 | (frames.flags & np.uint8(Flag.EXTENDED) != 0)
         key[(frames.flags & _NOT_DATA) != 0] = -1
         order = np.argsort(key, kind="stable")
         values, starts = np.unique(key[order], return_index=True)
         for value, start, end in zip(values.tolist(), starts, [*starts[1:], len(order)], strict=True):
             name = value >> 1, bool(value & 1)
-            count = self._counts.get(name, 0)
-            if (
-                value < 0
-                or count >= MOST_FRAMES
-                or (name not in self._counts and len(self._counts) >= MOST_IDENTIFIERS)
-            ):
+            count = counts.get(name, 0)
+            full = count >= MOST_FRAMES or (name not in counts and len(counts) >= MOST_IDENTIFIERS)
+            if value < 0 or full:
                 continue
             rows = order[start:end][: MOST_FRAMES - count]
-            self._counts[name] = count + len(rows)
+            counts[name] = count + len(rows)
             lengths = frames.length[rows]
             length = int(np.bincount(lengths).argmax())
-            rows = rows[lengths == length]
-            self._kept.setdefault(name, []).append(_payloads(frames, rows, length))
-
-    def result(self) -> dict[tuple[int, bool], Heard]:
-        """Return what was heard, by (identifier, whether it has 29 bits)."""
-        found = {}
-        for name, parts in self._kept.items():
-            length = max(part.shape[1] for part in parts)
-            same = np.concatenate([part for part in parts if part.shape[1] == length])
-            found[name] = Heard(np.unpackbits(same, axis=1, bitorder="little").astype(bool))
-        return found
+            kept.setdefault(name, []).append(_payloads(frames, rows[lengths == length], length))
+    found = {}
+    for name, parts in kept.items():
+        length = max(part.shape[1] for part in parts)
+        same = np.concatenate([part for part in parts if part.shape[1] == length])
+        found[name] = Heard(np.unpackbits(same, axis=1, bitorder="little").astype(bool))
+    return found
 
 
 def _payloads(frames: Frames, rows: npt.NDArray[np.int64], length: int) -> npt.NDArray[np.uint8]:
@@ -96,11 +85,3 @@ def _payloads(frames: Frames, rows: npt.NDArray[np.int64], length: int) -> npt.N
         return np.ascontiguousarray(frames.payload[rows, :length])
     places = np.searchsorted(frames.long_row, rows)
     return np.ascontiguousarray(frames.long_payload[places, :length])
-
-
-def heard(batches: Iterable[Frames]) -> dict[tuple[int, bool], Heard]:
-    """Collect a whole capture."""
-    listener = Listener()
-    for frames in batches:
-        listener.update(frames)
-    return listener.result()

@@ -21,20 +21,9 @@ from buswright.messages.sheet.write import not_in_a_table, table_bytes
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A database, checked.
+    """A database, checked: the files that it is made of as the user named them, what it says, the same as a DBC.
 
-    Attributes
-    ----------
-    paths
-        The files that it is made of, as the user named them.
-    database
-        What it says.
-    text
-        The same as the text of a DBC.
-    notes
-        What is wrong with the files, each with its place.
-    conflicts
-        What two files say differently.
+    `notes` say what is wrong with the files, `conflicts` what two of them say differently.
     """
 
     paths: tuple[str, ...]

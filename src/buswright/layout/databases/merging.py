@@ -37,17 +37,7 @@ _WORD = re.compile(r'"([^"]*)"')
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """A database to put together with others.
-
-    Attributes
-    ----------
-    path
-        The file, as the user named it.
-    database
-        What it says.
-    text
-        The same as the text of a DBC.
-    """
+    """A database to put together with others: its file as the user named it, what it says, the same as a DBC."""
 
     path: str
     database: Database
@@ -56,20 +46,9 @@ class Given:
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
-    """What two files say differently.
+    """What two files, in the order given, say differently of a message, or of a statement that concerns none.
 
-    Attributes
-    ----------
-    severity
-        SUSPECT: values or judgements differ; NOTE: what only people read.
-    subject
-        The message, or the statement that concerns none.
-    part
-        What of it.
-    paths
-        The two files, in the order given.
-    sides
-        What each says.
+    `part` is what of it; SUSPECT: values or judgements differ, NOTE: what only people read.
     """
 
     severity: Severity
@@ -81,15 +60,7 @@ class Conflict:
 
 @dataclass(frozen=True, slots=True)
 class Merged:
-    """Databases put together.
-
-    Attributes
-    ----------
-    text
-        A DBC.
-    conflicts
-        What they say differently; `text` has the side of the later file.
-    """
+    """Databases put together as a DBC, with the side of the later file where they say something differently."""
 
     text: str
     conflicts: tuple[Conflict, ...]

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.channels import units
-from buswright.layout.databases.heard import Floats, Heard
+from buswright.layout.databases.heard import Floats, Heard, places_of
 from buswright.messages.model import Database, Message, Signal
 from buswright.messages.sheet.read import Table, database_of
 from buswright.messages.sheet.reading import READINGS
@@ -38,12 +38,13 @@ LEAST_CODES = 5
 """Different raw values without which nothing is said of scaling or sign."""
 VOLTS_IN_A_CAR = 20.0
 """More than the supply of a car with 12 V reaches but for load dumps (ISO 7637-2)."""
-_PLACES: tuple[tuple[str, ...], ...] = (
-    ("bits-as-sent",),
-    ("start-is-lsb",),
-    ("bytes-from-1",),
-    ("bits-as-sent", "start-is-lsb"),
-)
+_PLACES: Mapping[tuple[str, ...], str] = {
+    ("bits-as-sent",): "bit-numbering",
+    ("start-is-lsb",): "big-endian-start",
+    ("bytes-from-1",): "bytes-from-1",
+    ("bits-as-sent", "start-is-lsb"): "bit-numbering",
+}
+"""Readings of places that are tried, and what each is called."""
 _UNCOVERED = 1.5
 _LIMITS_OF: Mapping[str, tuple[float, float]] = {
     "°C": (-60.0, 1_300.0),
@@ -87,28 +88,12 @@ class Misreading:
     confidence: float
 
 
-_NAMES: Mapping[tuple[str, ...], str] = {
-    ("bits-as-sent",): "bit-numbering",
-    ("start-is-lsb",): "big-endian-start",
-    ("bytes-from-1",): "bytes-from-1",
-    ("bits-as-sent", "start-is-lsb"): "bit-numbering",
-}
-
-
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A table held against a capture.
+    """A table held against a capture: what fits better than the table as it was read.
 
-    Attributes
-    ----------
-    misreadings
-        What fits better than the table as it was read.
-    seen, missing
-        Identifiers of the table that the capture has, and that it lacks, as they are read in the end.
-    judged
-        Signals whose place could be judged, of `signals`.
-    signals
-        All signals of the table.
+    `seen` and `missing` are identifiers of the table that the capture has, and that it lacks, as they are read in the
+    end; `judged` counts signals whose place could be judged, of `signals`.
     """
 
     misreadings: tuple[Misreading, ...]
@@ -119,13 +104,7 @@ class Judged:
 
 
 def judge(table: Table, readings: Collection[str], capture: Capture) -> Judged:
-    """Hold a table against a capture.
-
-    Parameters
-    ----------
-    readings
-        How it is read so far; names in `READINGS`.
-    """
+    """Hold a table against a capture; `readings` say how it is read so far, by names in `READINGS`."""
     chosen = frozenset(readings)
     found: list[Misreading] = []
     for look in (_identifiers, _places, _scaling):
@@ -178,17 +157,16 @@ def _cost(message: Message, heard: Heard) -> float:
     bits = heard.bits
     covered = np.zeros(bits.shape[1], dtype=bool)
     total = 0.0
-    selectors = {signal.name: heard.raw(signal) for signal in message.signals if signal.is_multiplexer}
+    selectors = _selectors(message, heard)
     for signal in message.signals:
         raw = heard.raw(signal)
         if raw is None:
             total += float(min(signal.length, 64))
             continue
-        if signal.multiplexer:
-            raw = raw[_present(signal, selectors.get(signal.multiplexer), len(raw))]
+        raw = raw[_present(signal, selectors, len(raw))]
         if len(raw) < 2:
             continue
-        covered[_places_of(signal)] = True
+        covered[places_of(signal)] = True
         if signal.is_float:
             continue
         step = np.abs(np.diff(raw))
@@ -199,27 +177,25 @@ def _cost(message: Message, heard: Heard) -> float:
     return total + _UNCOVERED * float(np.minimum(1.0, 2.0 * toggles).sum())
 
 
-def _present(signal: Signal, selector: Floats | None, count: int) -> npt.NDArray[np.bool_]:
-    chosen = np.zeros(count, dtype=bool)
+def _selectors(message: Message, heard: Heard) -> dict[str, Floats | None]:
+    return {signal.name: heard.raw(signal) for signal in message.signals if signal.is_multiplexer}
+
+
+def _present(signal: Signal, selectors: Mapping[str, Floats | None], count: int) -> npt.NDArray[np.bool_]:
+    """Tell in which frames a signal is, by the raw values of its multiplexer; bool[count]."""
+    if not signal.multiplexer:
+        return np.ones(count, dtype=bool)
+    chosen, selector = np.zeros(count, dtype=bool), selectors.get(signal.multiplexer)
     if selector is not None:
         for low, high in signal.mux_values:
             chosen |= (selector >= low) & (selector <= high)
     return chosen
 
 
-def _places_of(signal: Signal) -> npt.NDArray[np.int64]:
-    if not signal.big_endian:
-        return np.arange(signal.start, signal.end_bit)
-    sent = np.arange(signal.first_bit, signal.end_bit)
-    return 8 * (sent // 8) + 7 - sent % 8
-
-
 def _costs(table: Table, readings: frozenset[str], capture: Capture) -> dict[tuple[int, bool], tuple[Message, float]]:
     """Return for each message that was heard what its frames take; a signal without a place takes its whole length."""
     found = {}
-    lost = {}
-    for frame in table.frames:
-        lost[frame.row] = frame
+    lost = {frame.row: frame for frame in table.frames}
     for message in database_of(table, readings):
         heard = capture.get((message.id, message.extended))
         if heard is None or len(heard.bits) < LEAST_FRAMES or not heard.bits.shape[1]:
@@ -266,7 +242,7 @@ def _places(table: Table, readings: frozenset[str], capture: Capture) -> Misread
         evidence.append(f"As it is read, {plural(short, 'signal')} would lie beyond the payload.")
     meaning = "; ".join(READINGS[each] for each in extra)
     signals = _moved_signals([now[key][0] for key in better], [then[key][0] for key in better])
-    return Misreading(_NAMES[extra], extra, meaning, tuple(evidence), signals, _sure(len(better)))
+    return Misreading(_PLACES[extra], extra, meaning, tuple(evidence), signals, _sure(len(better)))
 
 
 def _moved_signals(before: list[Message], after: list[Message]) -> tuple[str, ...]:
@@ -312,13 +288,12 @@ def _pairs(
         heard = capture.get((one.id, one.extended))
         if heard is None or len(heard.bits) < LEAST_FRAMES:
             continue
-        selectors = {signal.name: heard.raw(signal) for signal in one.signals if signal.is_multiplexer}
+        selectors = _selectors(one, heard)
         for now, then in zip(one.signals, two.signals, strict=True):
             raw = heard.raw(now)
             if raw is None or now.is_float or (now.scale, now.offset) == (then.scale, then.offset):
                 continue
-            if now.multiplexer:
-                raw = raw[_present(now, selectors.get(now.multiplexer), len(raw))]
+            raw = raw[_present(now, selectors, len(raw))]
             if len(raw) and len(np.unique(raw)) >= LEAST_CODES:
                 yield f"{one.name}/{now.name}", raw, now, then
 
@@ -398,15 +373,13 @@ def _signs(database: Database, capture: Capture) -> Iterator[Misreading]:
         heard = capture.get((message.id, message.extended))
         if heard is None or len(heard.bits) < LEAST_FRAMES:
             continue
-        selectors = {signal.name: heard.raw(signal) for signal in message.signals if signal.is_multiplexer}
+        selectors = _selectors(message, heard)
         for signal in message.signals:
             raw, other = heard.raw(signal), heard.raw(signal, signed=not signal.signed)
             if signal.is_float or signal.length < 4 or signal.choices or raw is None or other is None:
                 continue
-            if signal.multiplexer:
-                there = _present(signal, selectors.get(signal.multiplexer), len(raw))
-                raw, other = raw[there], other[there]
-            if said := _sign(signal, raw, other):
+            there = _present(signal, selectors, len(raw))
+            if said := _sign(signal, raw[there], other[there]):
                 wrong[not signal.signed].append((f"{message.name}/{signal.name}", said))
     for signed, found in wrong.items():
         if found:

@@ -27,13 +27,8 @@ def sensor(subject: str, before: Sensor, after: Sensor) -> Iterator[Difference]:
     """Compare two sensors."""
     yield from curve(subject, "curve", before, after)
     electrical, unit = before.calibration.electrical, before.calibration.unit
-    yield from record(
-        _SENSOR,
-        subject,
-        before,
-        after,
-        unit=lambda path: {"healthy": electrical, "max_rate": f"{unit}/s"}.get(path, ""),
-    )
+    of_keys = {"healthy": electrical, "max_rate": f"{unit}/s"}
+    yield from record(_SENSOR, subject, before, after, unit=lambda path: of_keys.get(path, ""))
 
 
 def curve(subject: str, part: str, before: Sensor, after: Sensor, said: str = "") -> Iterator[Difference]:
@@ -50,14 +45,9 @@ def channel(subject: str, before: Channel, after: Channel, cars: tuple[CarFile, 
         after = _converted(after, before.unit)
     yield from _zero(subject, before.zero, after.zero, before.unit)
     yield from _other_sensor(subject, before, after, cars)
-    yield from record(
-        CHANNEL,
-        subject,
-        before,
-        after,
-        leave={"zero", "sensor"},
-        unit=lambda path: before.unit if path in _IN_CHANNEL_UNIT else "",
-    )
+    of_keys = dict.fromkeys(_IN_CHANNEL_UNIT, before.unit)
+    leave = {"zero", "sensor"}
+    yield from record(CHANNEL, subject, before, after, leave=leave, unit=lambda path: of_keys.get(path, ""))
 
 
 def _other_sensor(subject: str, before: Channel, after: Channel, cars: tuple[CarFile, CarFile]) -> Iterator[Difference]:

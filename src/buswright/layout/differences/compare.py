@@ -18,16 +18,10 @@ from buswright.layout.differences.tables import named, record
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """What was compared.
+    """What was compared: differences, subjects with a suspect one first, then in the order of a car file.
 
-    Attributes
-    ----------
-    differences
-        Subjects with a suspect difference first, then in the order of a car file.
-    counts
-        How many of each kind were in both, by kind in several: channels, sensors, messages.
-    users
-        Channels that use a sensor of B, by sensor.
+    `counts` says how many of each kind were in both, by kind in several (channels, sensors, messages); `users` are the
+    channels that use a sensor of B, by sensor.
     """
 
     differences: tuple[Difference, ...]
@@ -97,11 +91,7 @@ def _renaming(
     for name, other in renamed.items():
         text = f"is called {other} now; all else is the same"
         yield Difference(Severity.NOTE, f"{kind}:{name}", "name", text, name, other)
-    rest = [
-        {name: each for name, each in side.items() if name not in left}
-        for side, left in ((before, renamed), (after, set(renamed.values())))
-    ]
-    yield from named(rest[0], rest[1], kind, compare)  # type: ignore[arg-type]
+    yield from named(before, after, kind, compare, {*renamed, *renamed.values()})  # type: ignore[arg-type]
 
 
 def _alike(before: object, after: object) -> bool:

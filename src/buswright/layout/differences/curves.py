@@ -51,8 +51,8 @@ def curve_change(before: Calibration, after: Calibration, band: tuple[float, flo
     if _worst(before, after, beyond) is not None:
         return CurveChange("another curve: the same between its outer points, not beyond them")
     shown = units.shown(before.electrical)
-    ranges = [f"{number(low)} to {number(high)} {shown}" for low, high in (_range(before), _of(after, before))]
-    if not all(map(close, _range(before), _of(after, before))):
+    ranges = [f"{number(low)} to {number(high)} {shown}" for low, high in (before.range.electrical, _of(after, before))]
+    if not all(map(close, before.range.electrical, _of(after, before))):
         return CurveChange(f"the same curve over another range: {ranges[0]} → {ranges[1]}")
     needs = [", ".join(need.channel for need in each.needs) or "nominal values" for each in (before, after)]
     if needs[0] != needs[1]:
@@ -82,10 +82,6 @@ def _worst(before: Calibration, after: Calibration, at: Floats) -> CurveChange |
     return CurveChange(text, float(new[most] - old[most]), before.unit)
 
 
-def _range(calibration: Calibration) -> tuple[float, float]:
-    return calibration.range.electrical
-
-
 def _of(calibration: Calibration, other: Calibration) -> tuple[float, float]:
     """Return the outer points of a calibration in the electrical unit of another."""
     low, high = units.convert(np.array(calibration.range.electrical), calibration.electrical, other.electrical)
@@ -93,7 +89,7 @@ def _of(calibration: Calibration, other: Calibration) -> tuple[float, float]:
 
 
 def _ends(before: Calibration, after: Calibration, band: tuple[float, float] | None) -> tuple[float, float]:
-    points = [each for each in (*_range(before), *_of(after, before)) if math.isfinite(each)]
+    points = [each for each in (*before.range.electrical, *_of(after, before)) if math.isfinite(each)]
     if len(set(points)) < 2:
         points += band or (0.0, 5.0)
     return min(points), max(points)

@@ -49,11 +49,7 @@ def databases(before: Mapping[str, Database], after: Mapping[str, Database]) -> 
             subject = f"message:{name}"
             yield Difference(Severity.SUSPECT, subject, "name", text, name, other)
             yield from message_differences(subject, old[name], new[other])
-        rest = [
-            {name: message for name, message in each.items() if name not in left}
-            for each, left in ((old, renamed), (new, set(renamed.values())))
-        ]
-        yield from named(rest[0], rest[1], "message", message_differences)
+        yield from named(old, new, "message", message_differences, {*renamed, *renamed.values()})
 
 
 def _messages(database: Database, bus: str) -> dict[str, Message]:

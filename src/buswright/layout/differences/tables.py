@@ -19,10 +19,13 @@ def named(
     after: Mapping[Any, Any],
     kind: str,
     compare: Callable[[str, Any, Any], Iterator[Difference]],
+    leave: Collection[str] = (),
 ) -> Iterator[Difference]:
-    """Compare tables by name: what is gone, new, or says something else."""
+    """Compare tables by name: what is gone, new, or says something else; without the names that are left."""
     for name in [*before, *(name for name in after if name not in before)]:
         subject = f"{kind}:{name}"
+        if name in leave:
+            continue
         if name not in after:
             yield Difference(Severity.SUSPECT, subject, "", "is gone", str(name))
         elif name not in before:
@@ -41,20 +44,9 @@ def record(
     unit: Callable[[str], str] = lambda _: "",
     above: str = "",
 ) -> Iterator[Difference]:
-    """Compare the keys of one table.
+    """Compare the keys of one table, whose values have a field for each; those to leave are compared elsewhere.
 
-    Parameters
-    ----------
-    description
-        The keys.
-    before, after
-        The values, with a field for each key.
-    leave
-        Keys that are compared elsewhere.
-    unit
-        Unit of a key's numbers, by its path below the subject.
-    above
-        Path of the table below the subject, ending in a dot.
+    `unit` gives the unit of a key's numbers by its path below the subject; `above` is that of the table, with a dot.
     """
     for key in description.keys:
         if above + key.name not in leave:

@@ -8,12 +8,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from buswright.capacity.timing.state import State
+from buswright.capacity.carried.plan import plan_of
+from buswright.capacity.carried.traffic import Traffic
+from buswright.capacity.timing.state import State, state_of
 from buswright.channels.carfile.model import CarFile, FrameName, buses_in_order
 from buswright.channels.expectation import Stated
 from buswright.errors import UserError
 from buswright.findings import Finding
 from buswright.health.baseline.baseline import Baseline
+from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
 from buswright.layout.document.model import (
     CAR,
@@ -31,8 +34,6 @@ from buswright.messages.match import EVERY_BUS, Databases, Group, Matcher
 from buswright.messages.model import Database, Message, merge
 from buswright.wording import plural
 
-_BLOCK = 1 << 20
-
 
 @dataclass(frozen=True, eq=False)
 class Gathered:
@@ -42,12 +43,9 @@ class Gathered:
     ----------
     health, findings
         Measured on the buses, and what is wrong.
-    measured
-        The same run as a baseline: its channels are those of this capture.
-    good
-        The good run that later ones are held against; `measured` where no other was given.
-    car
-        The car file; None without one.
+    measured, good
+        The same run as a baseline, whose channels are those of this capture; the good run that later ones are held
+        against, `measured` where no other was given.
     databases
         By bus name, the car file's among them; see `messages.match`.
     seen
@@ -122,6 +120,15 @@ class Gathered:
         return {bus: merge(several) for bus, several in found.items()}
 
 
+def states_of(health: BusHealth, traffic: Traffic, described: Described) -> dict[str, State]:
+    """Plan every bus of a capture with a known bit rate, with what is declared and did not come, as `capacity` does."""
+    plans = [
+        plan_of(bus, described, figures.bitrate, health=health, traffic=traffic)
+        for bus, figures in health.buses.items()
+    ]
+    return {plan.bus: state_of(plan, plan.streams, plan.rates) for plan in plans if plan.rates is not None}
+
+
 def sources_of(
     *,
     captures: Sequence[Path],
@@ -138,12 +145,8 @@ def sources_of(
     ----------
     captures, recorded
         Files of the capture (none for a simulated or live bus), and what it holds in words.
-    car
-        The car file.
-    databases
-        Files, each once.
-    baseline
-        A good run that was given.
+    databases, baseline
+        Files, each once; a good run that was given.
     sheets
         Bench sheets, as their reader lists them.
     simulated
@@ -188,11 +191,9 @@ def file_source(key: str, kind: SourceKind, path: Path, text: str = "") -> Sourc
     UserError
         It can't be read.
     """
-    digest = hashlib.sha256()
     try:
         with path.open("rb") as file:
-            while block := file.read(_BLOCK):
-                digest.update(block)
+            digest = hashlib.file_digest(file, "sha256")
     except OSError as error:
         raise UserError(f"{path}: can't be read: {error.strerror}") from None
     return Source(key, kind, path.name, digest.hexdigest(), text)

@@ -6,26 +6,17 @@ import re
 from dataclasses import replace
 from types import MappingProxyType
 
-from buswright.findings import Finding
 from buswright.health.baseline.baseline import Baseline, CaptureFacts
 from buswright.layout.document.gathered import Gathered
 from buswright.layout.document.messages import message_layouts, signal_layouts
-from buswright.layout.document.model import Issue, Layout, Source, severity_word
+from buswright.layout.document.model import Issue, Layout
 from buswright.layout.document.networks import bus_layouts, module_layouts
 from buswright.layout.document.questions import cautions, open_questions
 from buswright.layout.document.sensed import calibration_layouts, channel_layouts, sensor_layouts
 
 
 def make_layout(of: Gathered, *, date: str = "") -> Layout:
-    """Put the document together.
-
-    Parameters
-    ----------
-    of
-        What was measured and is said.
-    date
-        Of this issue, as the user gives it.
-    """
+    """Put the document together of what was measured and is said; the date of this issue is as the user gives it."""
     messages = message_layouts(of)
     buses = bus_layouts(of, messages)
     modules = module_layouts(of, buses, messages)
@@ -40,21 +31,14 @@ def make_layout(of: Gathered, *, date: str = "") -> Layout:
         sensors=sensor_layouts(of.car),
         channels=channel_layouts(of),
         calibrations=calibration_layouts(of.car),
-        issues=tuple(map(_issue, of.findings)),
+        issues=tuple(
+            Issue(one.fault, one.severity.name.lower(), one.subject, " ".join(one.evidence[:2]), one.next_check)
+            for one in of.findings
+        ),
         questions=open_questions(of, buses, modules, messages),
         cautions=cautions(of.car),
         baseline=of.good,
         unlisted=of.health.capture.unlisted,
-    )
-
-
-def _issue(finding: Finding) -> Issue:
-    return Issue(
-        fault=finding.fault,
-        severity=severity_word(finding.severity),
-        subject=finding.subject,
-        text=" ".join(finding.evidence[:2]),
-        check=finding.next_check,
     )
 
 
@@ -70,7 +54,10 @@ def for_handover(layout: Layout) -> Layout:
     return replace(
         layout,
         handover=True,
-        sources=tuple(map(_nameless, layout.sources)),
+        sources=tuple(
+            replace(one, name="") if one.kind in ("measured", "baseline", "bench test") else one
+            for one in layout.sources
+        ),
         modules=tuple(
             replace(one, comment="", bench=tuple(replace(fact, by="") for fact in one.bench)) for one in layout.modules
         ),
@@ -91,23 +78,12 @@ def for_handover(layout: Layout) -> Layout:
     )
 
 
-def _nameless(source: Source) -> Source:
-    return replace(source, name="") if source.kind in ("measured", "baseline", "bench test") else source
-
-
 def _placeless(baseline: Baseline, places: set[str]) -> Baseline:
     """Return a baseline without the values of what says where the car is, and without file names."""
-    channels = {
-        name: replace(channel, low=None, high=None, rest=None)
-        if name in places or _without_message(name) in places
-        else channel
-        for name, channel in baseline.channels.items()
-    }
+    channels = dict(baseline.channels)
+    for name, channel in baseline.channels.items():
+        parts = name.split("/")  # of bus/message/signal those of the bus and the signal
+        if name in places or f"{parts[0]}/{parts[-1]}" in places:
+            channels[name] = replace(channel, low=None, high=None, rest=None)
     facts: CaptureFacts = replace(baseline.capture, files=())
     return replace(baseline, capture=facts, channels=MappingProxyType(channels))
-
-
-def _without_message(name: str) -> str:
-    """Return `bus/signal` of a channel that is called `bus/message/signal`."""
-    parts = name.split("/")
-    return f"{parts[0]}/{parts[-1]}"

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import reduce
+from operator import or_
 from typing import NamedTuple
 
 from buswright.channels.carfile.model import FrameName
@@ -58,53 +61,54 @@ def _messages(of: Gathered) -> Iterator[MessageLayout]:
 def _silent(of: Gathered, name: FrameName, message: Message | None) -> MessageLayout:
     """Describe a frame that never came."""
     expected = expectation(name, car=of.car, message=message)
-    books = _declared(expected)
-    response_ms, deadline_ms = of.response(name)
-    key = of.key_of(message)
-    text = identifier_text(name.id, name.extended)
-    return MessageLayout(
-        bus=name.bus,
-        id=text,
+    key, layout = of.key_of(message), _described(of, name, message, _declared(expected))
+    return replace(
+        layout,
         name=message.name if message is not None else "",
-        module=(of.car.module_of(name.bus, message.name if message else text) if of.car else None)
+        module=(of.car.module_of(name.bus, message.name if message else layout.id) if of.car else None)
         or (message.senders[0] if message is not None and message.senders else ""),
         fd=message.fd if message is not None else False,
-        length=message.length if message is not None else None,
         period_ms=_ms(expected.period_ns.value),
         rhythm="on change" if expected.change_driven.value else "",
-        response_ms=response_ms,
-        deadline_ms=deadline_ms,
-        comment=message.comment if message is not None else "",
         pages=tuple(_pages(message, None)) if message is not None else (),
         said_by={
             **dict.fromkeys(("name", "module", "length", "comment", "rhythm"), key if message is not None else CAR),
             "period_ms": of.says(expected.period_ns, message),
         },
+    )
+
+
+def _described(of: Gathered, name: FrameName, message: Message | None, books: _Bookkeeping) -> MessageLayout:
+    """Describe what is said of a frame, whether it came or not."""
+    response_ms, deadline_ms = of.response(name)
+    return MessageLayout(
+        bus=name.bus,
+        id=identifier_text(name.id, name.extended),
+        length=message.length if message is not None else None,
+        response_ms=response_ms,
+        deadline_ms=deadline_ms,
         counter=books.counter,
-        counter_bits=_mask_text(books.counter_mask),
         checksum=books.checksum,
+        counter_bits=_mask_text(books.counter_mask),
         checksum_bits=_mask_text(books.checksum_mask),
+        comment=message.comment if message is not None else "",
     )
 
 
 def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
     """Describe a frame that came."""
     message, expected, period = group.message, figures.expected, figures.period
-    books = _judged(figures)
-    response_ms, deadline_ms = of.response(figures.name)
     key = of.key_of(message) if message is not None else INFERRED
     counter, checksum = figures.counter, figures.checksum
     declared = expected.period_ns.declared
     seen = of.seen.get((figures.name.bus, group.name))
     lengths = tuple(sorted(figures.lengths.counts))
     module_by_car = of.car is not None and any(figures.module == name for name in of.car.modules)
-    return MessageLayout(
-        bus=figures.name.bus,
-        id=identifier_text(figures.name.id, figures.name.extended),
+    return replace(
+        _described(of, figures.name, message, _judged(figures)),
         name=group.name if message is not None else figures.message or "",
         module=figures.module or "",
         fd=message.fd if message is not None else max(lengths, default=0) > 8,
-        length=message.length if message is not None else None,
         lengths_seen=lengths,
         period_ms=_ms(expected.period_ns.value) if declared else None,
         seen_ms=_ms(period.learned_ns) if period.sending in ("periodic", "heartbeat") else None,
@@ -113,11 +117,8 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
         late_ms=_ms(period.p999_ns) if period.sending == "periodic" else None,
         frames=figures.frames,
         load=figures.load,
-        response_ms=response_ms,
-        deadline_ms=deadline_ms,
         share=figures.share,
         moving_bits=_mask_text(int.from_bytes(figures.payload.changing_bits, "little")),
-        comment=message.comment if message is not None else "",
         pages=tuple(_pages(message, seen)) if message is not None else (),
         coverage=_coverage(figures, message, seen),
         said_by={
@@ -127,10 +128,6 @@ def _came(of: Gathered, figures: IdFigures, group: Group) -> MessageLayout:
             "counter": of.says(Stated(source=counter.source), message) if counter is not None else INFERRED,
             "checksum": of.says(Stated(source=checksum.source), message) if checksum is not None else INFERRED,
         },
-        counter=books.counter,
-        counter_bits=_mask_text(books.counter_mask),
-        checksum=books.checksum,
-        checksum_bits=_mask_text(books.checksum_mask),
     )
 
 
@@ -210,9 +207,7 @@ def _coverage(figures: IdFigures, message: Message | None, seen: SeenMessage | N
     if figures.expected.checksum.declared:
         told |= declared.checksum_mask
     layouts = [told | mask for mask in _page_masks(message, seen)] if message is not None else [told]
-    every = 0
-    for mask in layouts:
-        every |= mask
+    every = reduce(or_, layouts)
     moving = int.from_bytes(figures.payload.changing_bits, "little") & whole
     return Coverage(
         bits=whole.bit_count() * len(layouts),
@@ -224,26 +219,19 @@ def _coverage(figures: IdFigures, message: Message | None, seen: SeenMessage | N
 
 def _page_masks(message: Message, seen: SeenMessage | None) -> list[int]:
     """Return what the signals of each payload layout take: one, or one for each page of its multiplexer that came."""
-    always = 0
-    for signal in message.signals:
-        if signal.multiplexer is None:
-            always |= signal.bits
     outer = next((one for one in message.signals if one.is_multiplexer and one.multiplexer is None), None)
     values = seen.values.get(outer.name, {}) if outer is not None and seen is not None else {}
     if outer is None or not values:
-        paged = 0
-        for signal in message.signals:
-            paged |= signal.bits
-        return [paged]
+        return [_bits_of(message.signals)]
     by_name = {signal.name: signal for signal in message.signals}
-    masks = []
-    for value in sorted(values):
-        mask = always
-        for signal in message.signals:
-            if _selected(signal, outer.name, value, by_name):
-                mask |= signal.bits
-        masks.append(mask)
-    return masks
+    return [
+        _bits_of(one for one in message.signals if not one.multiplexer or _selected(one, outer.name, value, by_name))
+        for value in sorted(values)
+    ]
+
+
+def _bits_of(signals: Iterable[Signal]) -> int:
+    return reduce(or_, (signal.bits for signal in signals), 0)
 
 
 def _selected(signal: Signal, outer: str, value: int, by_name: Mapping[str, Signal]) -> bool:
@@ -251,7 +239,7 @@ def _selected(signal: Signal, outer: str, value: int, by_name: Mapping[str, Sign
     steps = 0
     while signal.multiplexer is not None and steps < len(by_name):
         if signal.multiplexer == outer:
-            return any(low <= value <= high for low, high in signal.mux_values)
+            return _within(value, signal.mux_values)
         inner = by_name.get(signal.multiplexer)
         if inner is None:
             return False

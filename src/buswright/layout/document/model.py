@@ -8,11 +8,10 @@ it. A text is empty, and a number None, where nobody says.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal
 
-from buswright.findings import Severity
 from buswright.health.baseline.baseline import Baseline
 
 SCHEMA = "buswright.layout/1"
@@ -28,18 +27,9 @@ SourceKind = Literal["measured", "car file", "database", "baseline", "bench test
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where facts come from.
+    """Where facts come from: what marks its facts, what it is, and what is worth knowing of it.
 
-    Attributes
-    ----------
-    key
-        What marks its facts.
-    kind, name
-        What it is, and its file name; empty for what is no file.
-    sha256
-        Of the file's bytes; empty for what is no file.
-    text
-        What is worth knowing of it.
+    `name` and `sha256` are those of a file; empty for what is no file.
     """
 
     key: str
@@ -151,22 +141,12 @@ class Coverage:
     moving_explained: int = 0
 
     def __add__(self, other: Coverage) -> Coverage:
-        return Coverage(
-            self.bits + other.bits,
-            self.explained + other.explained,
-            self.moving + other.moving,
-            self.moving_explained + other.moving_explained,
-        )
+        return Coverage(*map(sum, zip(astuple(self), astuple(other), strict=True)))
 
     @property
     def share(self) -> float | None:
         """Explained share of the bits; None where there are none."""
         return self.explained / self.bits if self.bits else None
-
-    @property
-    def moving_share(self) -> float | None:
-        """The same of those that moved."""
-        return self.moving_explained / self.moving if self.moving else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -415,14 +395,11 @@ class Layout:
 
     Attributes
     ----------
-    car
-        Name of the car; empty where nobody says.
-    date
-        Of this issue, as the user gives it; empty otherwise, so that the same inputs give the same bytes.
+    car, date
+        Name of the car, empty where nobody says. Date of this issue, as the user gives it; empty otherwise, so that the
+        same inputs give the same bytes.
     handover
         Positions, names of people and notes are left out.
-    sources
-        Where the facts come from.
     baseline
         The good run that a later one is held against.
     changes_since
@@ -474,17 +451,6 @@ class Layout:
         return next((source for source in self.sources if source.key == key), None)
 
 
-_USUALLY: Mapping[str, str] = MappingProxyType(
-    {
-        "BusLayout": CAR,
-        "ModuleLayout": CAR,
-        "MessageLayout": MEASURED,
-        "SignalLayout": DATABASE,
-        "ChannelLayout": CAR,
-        "SensorLayout": CAR,
-        "CalibrationLayout": CAR,
-    }
-)
 _ALWAYS: Mapping[str, str] = MappingProxyType(
     {
         **dict.fromkeys(("load", "load_peak", "seen_low", "seen_high", "rate_hz", "bad_share", "sends"), MEASURED),
@@ -498,9 +464,4 @@ _ALWAYS: Mapping[str, str] = MappingProxyType(
 def source_of(record: Any, name: str) -> str:
     """Return the key of the source that a field of a record comes from."""
     found: str = record.said_by.get(name) if hasattr(record, "said_by") else ""
-    return found or _ALWAYS.get(name) or _USUALLY[type(record).__name__]
-
-
-def severity_word(severity: Severity) -> str:
-    """Return how a severity is written."""
-    return severity.name.lower()
+    return found or _ALWAYS.get(name) or {MessageLayout: MEASURED, SignalLayout: DATABASE}.get(type(record), CAR)

@@ -32,6 +32,8 @@ def _bus(of: Gathered, name: str, messages: Sequence[MessageLayout]) -> BusLayou
     by = figures.bitrate.source if figures is not None else "car file"
     data = figures.bitrate.data_bits_per_s if figures is not None else said.data_bitrate if said is not None else None
     chain = said.chain if said is not None else ()
+    senders = [one.module for one in messages]
+    senders += [one.name for one in of.car.modules.values() if one.bus == name] if of.car is not None else []
     state = of.planned.get(name)
     measured_alone = state is None or all(stream.origin == "capture" for stream in state.streams)
     return BusLayout(
@@ -46,7 +48,7 @@ def _bus(of: Gathered, name: str, messages: Sequence[MessageLayout]) -> BusLayou
         chain=chain,
         lengths_m=said.lengths_m if said is not None else (),
         terminators=said.terminators if said is not None else (),
-        beside=tuple(one for one in dict.fromkeys(_on_bus(of, name, messages)) if one not in chain),
+        beside=tuple(one for one in dict.fromkeys(senders) if one and one not in chain),
         resistance_ohm=said.resistance.ohm if said is not None and said.resistance is not None else None,
         resistance_date=str(said.resistance.date or "") if said is not None and said.resistance is not None else "",
         free_ids=tuple(_free(name, messages)),
@@ -57,14 +59,6 @@ def _bus(of: Gathered, name: str, messages: Sequence[MessageLayout]) -> BusLayou
             **({} if measured_alone else {"load": COMPUTED}),
         },
     )
-
-
-def _on_bus(of: Gathered, bus: str, messages: Iterable[MessageLayout]) -> Iterator[str]:
-    """Yield the modules that send on a bus, or that the car file puts there."""
-    yield from (one.module for one in messages if one.module)
-    for module in of.car.modules.values() if of.car is not None else ():
-        if module.bus == bus:
-            yield module.name
 
 
 def _free(bus: str, messages: Iterable[MessageLayout]) -> Iterator[str]:

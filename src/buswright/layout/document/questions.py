@@ -33,13 +33,9 @@ def open_questions(
     """Return what a person has to answer, what matters most first."""
     found: list[Question] = []
     if of.car is None:
-        found.append(
-            Question(
-                "",
-                "There is no car file. The command draft makes one from the same capture.",
-                "it holds the wiring, the calibrations and the order of the modules, which frames can't show",
-            )
-        )
+        text = "There is no car file. The command draft makes one from the same capture."
+        why = "it holds the wiring, the calibrations and the order of the modules, which frames can't show"
+        found.append(Question("", text, why))
     for bus in buses:
         found += _of_bus(of, bus)
     found += _of_messages(of, messages)
@@ -87,12 +83,8 @@ def _of_messages(of: Gathered, messages: Sequence[MessageLayout]) -> Iterator[Qu
         own = [one for one in messages if one.bus == bus]
         unknown = [one for one in own if one.frames and not one.name]
         if unknown:
-            text = (
-                f"What are {listed([one.id for one in unknown])} on {bus}?"
-                if len(unknown) > 1
-                else (f"What is {unknown[0].id} on {bus}?")
-            )
-            yield Question("", text, "no database names them")
+            verb = "are" if len(unknown) > 1 else "is"
+            yield Question("", f"What {verb} {listed([one.id for one in unknown])} on {bus}?", "no database names them")
         homeless = [one for one in own if one.frames and not one.module]
         if homeless and of.car is not None:
             text = f"Which module sends {listed([one.id for one in homeless])} on {bus}?"

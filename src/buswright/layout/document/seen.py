@@ -20,16 +20,8 @@ MOST_VALUES = 1024
 class SeenMessage:
     """What one message (J1939: of one source address) showed.
 
-    Attributes
-    ----------
-    group
-        Bus, message and source address.
-    frames
-        Frames of it.
-    ranges
-        Lowest and highest value by signal; a signal that never had one is not there.
-    values
-        Frames by raw value, by multiplexer. At most `MOST_VALUES` are told apart.
+    `ranges` has lowest and highest value by signal that had one, `values` frames by raw value, by multiplexer: at most
+    `MOST_VALUES` are told apart.
     """
 
     group: Group
@@ -39,15 +31,7 @@ class SeenMessage:
 
 
 class SignalTracker:
-    """Folds batches into what each signal showed; the cutting into batches changes nothing.
-
-    Parameters
-    ----------
-    databases
-        What says which frames mean what.
-    bus_names
-        Names of the buses by interface.
-    """
+    """Folds batches into what each signal showed; the cutting into batches changes nothing."""
 
     def __init__(self, databases: Databases, bus_names: Mapping[str, str]) -> None:
         self._decoder = Decoder(databases, bus_names=bus_names)

@@ -69,7 +69,7 @@ def channel_layouts(of: Gathered) -> tuple[ChannelLayout, ...]:
 def _channel(of: Gathered, car: CarFile, channel: Channel) -> ChannelLayout:
     shown, good = of.measured.channels.get(channel.name), of.good.channels.get(channel.name)
     rest = good.rest if good is not None else None
-    calibrated, due = _dates(car, channel)
+    done, dated = car.calibrations_of(channel), car.due_by(channel)
     zero, wiring = channel.zero, channel.wiring
     unit = channel.unit or (shown.unit if shown is not None else "")
     return ChannelLayout(
@@ -103,8 +103,8 @@ def _channel(of: Gathered, car: CarFile, channel: Channel) -> ChannelLayout:
         noise=rest.noise if rest is not None else None,
         bad_share=shown.unusable if shown is not None else 0.0,
         bad_why=shown.unusable_why if shown is not None else "",
-        calibrated=calibrated,
-        due=due,
+        calibrated=str(done[-1].date) if done else "",
+        due=str(dated.due) if dated is not None else "",
         is_place=_is_place(car, channel),
     )
 
@@ -120,12 +120,6 @@ def _is_place(car: CarFile, channel: Channel) -> bool:
     if name is None or message is None:
         return False
     return any(says_where(signal, message) for signal in message.signals if signal.name == name.signal)
-
-
-def _dates(car: CarFile, channel: Channel) -> tuple[str, str]:
-    """Return when a channel or its sensor was last calibrated, and when that is due again; empty where unknown."""
-    done, dated = car.calibrations_of(channel), car.due_by(channel)
-    return str(done[-1].date) if done else "", str(dated.due) if dated is not None else ""
 
 
 def _limits(channel: Channel, unit: str) -> Iterator[str]:

@@ -7,12 +7,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import LEAST_KNOWN, SAME_BUS, Key, known_share
 from buswright.channels.keys.tables import refuse_plain_name
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
 from buswright.health.phases import Phases
+from buswright.layout.draft.text import unused
 from buswright.messages.match import EVERY_BUS, Group, Matcher
 from buswright.messages.model import Database
 
@@ -22,15 +22,7 @@ _NO_NAME = frozenset({"can", "bus", "dbc", "db", "database", "network", "matrix"
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """One capture, measured by interface name.
-
-    Attributes
-    ----------
-    name
-        Of the file, for comments.
-    health, phases
-        What its trackers found, buses called by their interface.
-    """
+    """One capture, by the name of its file, and what its trackers found, buses called by their interface."""
 
     name: str
     health: BusHealth
@@ -48,20 +40,10 @@ class GivenDatabase:
 
 @dataclass(slots=True, eq=False)
 class DraftBus:
-    """One bus of the car, put together from captures and databases.
+    """One bus of the car, put together from captures and databases: its name in the car file, what captures call it.
 
-    Attributes
-    ----------
-    name
-        In the car file.
-    interfaces
-        What captures call it.
-    databases
-        What describes it.
-    ids
-        The fullest figures of each identifier.
-    best
-        The recording with the most frames, and its figures of this bus; None if no capture has it.
+    `ids` has the fullest figures of each identifier, `best` the recording with the most frames and its figures of this
+    bus; None if no capture has it.
     """
 
     name: str
@@ -69,12 +51,12 @@ class DraftBus:
     databases: list[GivenDatabase] = field(default_factory=list)
     ids: dict[Key, IdFigures] = field(default_factory=dict)
     best: tuple[Recording, BusFigures] | None = None
-    _in: set[int] = field(default_factory=set)
+    recordings: set[int] = field(default_factory=set)
     _matcher: Matcher | None = None
 
     def add(self, number: int, recording: Recording, figures: BusFigures) -> None:
         """Take in an interface of a recording."""
-        self._in.add(number)
+        self.recordings.add(number)
         if figures.name not in self.interfaces:
             self.interfaces.append(figures.name)
         for each in recording.health.ids_of(figures.name):
@@ -83,10 +65,6 @@ class DraftBus:
                 self.ids[key] = each
         if self.best is None or figures.frames > self.best[1].frames:
             self.best = (recording, figures)
-
-    def is_in(self, number: int) -> bool:
-        """Whether an interface of that recording is this bus already."""
-        return number in self._in
 
     def group(self, key: Key) -> Group:
         """Return the message of an identifier, by this bus's databases."""
@@ -101,10 +79,6 @@ class DraftBus:
         recording, figures = self.best
         groups = (group for group in recording.phases.groups if group.bus == figures.name)
         return [[(name.id, name.extended) for name in group.ids] for group in groups]
-
-    def frame_name(self, key: Key) -> FrameName:
-        """Return an identifier's name in the car file."""
-        return FrameName(self.name, *key)
 
 
 def find_buses(
@@ -164,7 +138,7 @@ def _home(
     wanted = names.get(interface)
     for bus in buses:
         named = {names[other] for other in bus.interfaces if other in names}
-        if bus.is_in(number):
+        if number in bus.recordings:
             if wanted is not None and wanted in named:
                 return bus  # two interfaces that the user gives one name
             continue
@@ -196,18 +170,9 @@ def _name(buses: list[DraftBus], databases: Sequence[GivenDatabase], names: Mapp
         if not name or refuse_plain_name(name)[0]:
             interface = bus.interfaces[0] if bus.interfaces else "bus"
             name = f"bus{interface}" if interface.isdigit() else re.sub(r"[^A-Za-z0-9_.-]+", "_", interface)
-        bus.name = _unused(name, taken)
+        bus.name = unused(name, taken)
         taken.add(bus.name)
 
 
 def _words(stem: str) -> list[str]:
     return [word for word in re.split(r"[^A-Za-z0-9]+", stem.lower()) if word]
-
-
-def _unused(name: str, taken: set[str]) -> str:
-    if name not in taken:
-        return name
-    number = 2
-    while f"{name}_{number}" in taken:
-        number += 1
-    return f"{name}_{number}"

@@ -59,18 +59,10 @@ _LEDGER_LINE = "# drafted "
 
 @dataclass(frozen=True, slots=True)
 class Draft:
-    """A drafted car file.
+    """A drafted car file: its tables in their order, the captures and databases that it comes from.
 
-    Attributes
-    ----------
-    tables
-        In the order of the file.
-    sources
-        Captures and databases that it comes from.
-    remarks
-        What a person should know that stands in no table.
-    drafted
-        Signals that got a channel, by `bus/message`.
+    `remarks` are what a person should know that stands in no table, `drafted` the signals that got a channel, by
+    `bus/message`.
     """
 
     tables: tuple[Table, ...]
@@ -154,19 +146,22 @@ def draft(
         Signals by `bus/message` that were drafted before: their channels were deleted, and stay deleted.
     """
     names = {**(_names_of(car) if car else {}), **(names or {})}
-    known = _databases_of(car) if car else []
-    fresh = [given for given in databases if all(not _same_file(given, other) for other in known)]
+    # The databases of each bus as one, as decoding takes them.
+    of_car = car.databases if car else {}
+    known = [GivenDatabase(car.buses[bus].databases[0], each, bus) for bus, each in of_car.items()] if car else []
+    there = {str(Path(path).resolve()) for other in known for path in other.database.paths}
+    fresh = [given for given in databases if str(given.path.resolve()) not in there]
     buses = find_buses(recordings, [*known, *fresh], names=names)
     tables = [Table("car", "car", _CAR)] if car is None else []
     drafter = ChannelDrafter(car, drafted or {})
     remarks: list[str] = []
     module_names = set(car.modules) if car else set()
     for bus in buses:
-        there = car.buses.get(bus.name) if car else None
-        if there is None:
+        said = car.buses.get(bus.name) if car else None
+        if said is None:
             tables.append(bus_table(bus, folder))
         else:
-            remarks += _left_to_do(bus, there.interfaces, known)
+            remarks += _left_to_do(bus, said.interfaces, known)
             bus.databases = [given for given in bus.databases if given in known]
         tables += module_tables(bus, module_names, car)
         tables += drafter.tables(bus)
@@ -192,15 +187,6 @@ _CAR = (
 
 def _names_of(car: CarFile) -> dict[str, str]:
     return {interface: bus.name for bus in car.buses.values() for interface in (*bus.interfaces, bus.name)}
-
-
-def _databases_of(car: CarFile) -> list[GivenDatabase]:
-    """Return the databases of a car file, each bus's as one, as decoding takes them."""
-    return [GivenDatabase(car.buses[bus].databases[0], database, bus) for bus, database in car.databases.items()]
-
-
-def _same_file(given: GivenDatabase, other: GivenDatabase) -> bool:
-    return str(given.path.resolve()) in {str(Path(path).resolve()) for path in other.database.paths}
 
 
 def _left_to_do(bus: DraftBus, interfaces: Iterable[str], known: Sequence[GivenDatabase]) -> Iterator[str]:

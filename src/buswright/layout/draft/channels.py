@@ -17,7 +17,7 @@ from buswright.health.model.identifiers import IdFigures
 from buswright.layout.draft.buses import DraftBus
 from buswright.layout.draft.frames import checksum_bits, counter_bits, round_period_ms
 from buswright.layout.draft.starters import starters_for
-from buswright.layout.draft.text import FILL_IN, line, number, one_line
+from buswright.layout.draft.text import FILL_IN, line, number, one_line, unused
 from buswright.messages.match import Kind, split_source
 from buswright.messages.model import Message, Signal, identifier_text
 
@@ -97,9 +97,7 @@ class ChannelDrafter:
         message = origin.message
         heading = _heading(bus, origin, figures)
         for signal in message.signals:
-            if self._has(bus, origin, signal):
-                continue
-            if _no_channel(signal, figures):
+            if self._has(bus, origin, signal) or _no_channel(signal, figures):
                 continue
             path = f"{bus.name}/{origin.name}"
             if signal.name in self._drafted.get(path, ()):
@@ -108,7 +106,8 @@ class ChannelDrafter:
             self.drafted.setdefault(path, []).append(signal.name)
             table = self._channel(bus, origin, signal, figures)
             if heading:
-                remark = _left_out(message, figures)
+                left_out = [(each.name, _no_channel(each, figures)) for each in message.signals]
+                remark = ", ".join(f"{name} ({reason})" for name, reason in left_out if reason)
                 above = [f"# {one_line(heading)}", *([f"# Left out: {remark}."] if remark else [])]
                 table = Table(table.group, table.name, "\n".join([*above, table.text]))
                 heading = ""
@@ -182,9 +181,7 @@ class ChannelDrafter:
         for name in (own, tidy_channel_name(with_message), tidy_channel_name(f"{bus.name}_{with_message}")):
             if name not in self._names:
                 break
-        base, count = name, 2
-        while name in self._names:
-            name, count = f"{base}_{count}", count + 1
+        name = unused(name, self._names)
         self._names.add(name)
         return name
 
@@ -249,22 +246,16 @@ def _heading(bus: DraftBus, origin: _Origin, figures: IdFigures | None) -> str:
     return f"{name}, every {period:.4g} ms" if period else f"{name}, {figures.frames:,} frames"
 
 
-def _left_out(message: Message, figures: IdFigures | None) -> str:
-    found = [(signal.name, _no_channel(signal, figures)) for signal in message.signals]
-    return ", ".join(f"{name} ({reason})" for name, reason in found if reason)
-
-
 def _no_channel(signal: Signal, figures: IdFigures | None) -> str:
     """Say why a signal needs no channel; empty if it does."""
     if "/" in signal.name or signal.name != signal.name.strip():
         return "its name can't be used in a car file"
     if signal.is_multiplexer:
         return "multiplexer"
-    bits = ((1 << signal.length) - 1) << signal.start if not signal.big_endian else 0
-    if figures is not None and bits and bits & (counter_bits(figures) or 0) == bits:
-        return "counter"
-    if figures is not None and bits and bits & (checksum_bits(figures) or 0) == bits:
-        return "checksum"
+    bits = 0 if signal.big_endian else signal.bits
+    for found, name in ((counter_bits, "counter"), (checksum_bits, "checksum")):
+        if figures is not None and bits and bits & (found(figures) or 0) == bits:
+            return name
     return "counter or checksum by its name" if is_bookkeeping(signal.name) else ""
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import count
 from pathlib import Path
 
-from buswright.channels.carfile.model import CarFile
+from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.carfile.rendering import Table, key, quoted
 from buswright.channels.expectation import Expectation, expectation
 from buswright.channels.fitting import Key
@@ -73,7 +74,9 @@ def _bitrate(bus: DraftBus) -> str:
 
 def module_tables(bus: DraftBus, taken: set[str], car: CarFile | None) -> Iterator[Table]:
     """Yield the modules: senders of the database, then identifiers that keep one phase; `taken` gets their names."""
-    unknown = [id_ for id_ in sorted(bus.ids) if _needs_module(bus, id_, car)]
+    unknown = [id_ for id_ in sorted(bus.ids) if not _sender(bus, id_)]
+    if car is not None:
+        unknown = [id_ for id_ in unknown if car.module_of(bus.name, identifier_text(*id_)) is None]
     clocks = bus.clocks()
     with_sender: dict[str, list[str]] = {}
     for group in clocks:
@@ -92,16 +95,10 @@ def module_tables(bus: DraftBus, taken: set[str], car: CarFile | None) -> Iterat
     for group in clocks:
         members = [id_ for id_ in group if id_ in unknown]
         if len(members) > 1:
-            name = _next_name(taken)
+            name = next(each for each in map("module_{}".format, count(1)) if each not in taken)
             taken.add(name)
             unknown = [id_ for id_ in unknown if id_ not in members]
             yield _clock_table(bus, name, members)
-
-
-def _needs_module(bus: DraftBus, id_: Key, car: CarFile | None) -> bool:
-    if _sender(bus, id_):
-        return False
-    return car is None or car.module_of(bus.name, identifier_text(*id_)) is None
 
 
 def _sender(bus: DraftBus, id_: Key) -> str | None:
@@ -132,24 +129,8 @@ def _sender_table(bus: DraftBus, sender: str, messages: Sequence[Message], also:
 
 def _clock_table(bus: DraftBus, name: str, members: Sequence[Key]) -> Table:
     ids = [identifier_text(*id_) for id_ in members]
-    return Table(
-        "module",
-        name,
-        "\n".join(
-            [
-                line(f"[module.{name}]", f"{FILL_IN} its name: {NAMELESS}"),
-                f"bus = {quoted(bus.name)}",
-                f"messages = {listed(ids)}",
-            ]
-        ),
-    )
-
-
-def _next_name(taken: set[str]) -> str:
-    number_ = 1
-    while f"module_{number_}" in taken:
-        number_ += 1
-    return f"module_{number_}"
+    head = line(f"[module.{name}]", f"{FILL_IN} its name: {NAMELESS}")
+    return Table("module", name, f"{head}\nbus = {quoted(bus.name)}\nmessages = {listed(ids)}")
 
 
 # -- frames -------------------------------------------------------------------------------------------------------
@@ -158,7 +139,7 @@ def _next_name(taken: set[str]) -> str:
 def frame_tables(bus: DraftBus, car: CarFile | None) -> Iterator[Table]:
     """Yield what was measured about frames and stands in no database: periods, counters, checksums."""
     for id_, figures in sorted(bus.ids.items()):
-        name = bus.frame_name(id_)
+        name = FrameName(bus.name, *id_)
         group = bus.group(id_)
         message = group.message
         entry = car.entries.of(name, message) if car is not None else None
@@ -204,11 +185,8 @@ def _rhythm(figures: IdFigures) -> str | None:
 
 def _is_quantity(message: Message | None, bits: int) -> bool:
     """Whether the database has a quantity in these bits: an up-time counts just as steadily as a counter."""
-    for signal in message.signals if message else ():
-        own = 0 if signal.big_endian else ((1 << signal.length) - 1) << signal.start
-        if own & bits and signal.unit:
-            return True
-    return False
+    signals = message.signals if message else ()
+    return any(signal.bits & bits for signal in signals if signal.unit and not signal.big_endian)
 
 
 def counter_bits(figures: IdFigures) -> int | None:

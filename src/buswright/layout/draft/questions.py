@@ -24,7 +24,7 @@ from buswright.errors import UserError
 from buswright.layout.draft.channels import VOLTS_PER_COUNT, bare_input, wants_sensor
 from buswright.layout.draft.frames import NAMELESS, UNKNOWN_RATE
 from buswright.layout.draft.starters import starter_calibration, starters_for, starters_that_fit
-from buswright.layout.draft.text import FILL_IN
+from buswright.layout.draft.text import FILL_IN, unused
 from buswright.messages.model import Message, Signal
 from buswright.wording import read_bit_rate
 
@@ -45,16 +45,9 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What an answer does to the car file.
+    """What an answer does to the car file: what takes its text and returns the new one, and what to say of it.
 
-    Attributes
-    ----------
-    edit
-        Takes its text, returns the new one.
-    said
-        What to say of it; empty for nothing.
-    then
-        Questions that come of it, to be asked at once.
+    `then` are questions that come of it, to be asked at once.
     """
 
     edit: Callable[[str], str]
@@ -66,14 +59,8 @@ class Answer:
 class Question:
     """One thing that only a person can decide.
 
-    Attributes
-    ----------
-    text
-        The question.
-    seen
-        What was measured, and what may be answered; a line each.
-    reply
-        Takes an answer that isn't empty. Raises `UserError` where it can't be taken.
+    `seen` is what was measured and what may be answered, a line each. `reply` takes an answer that isn't empty, and
+    raises `UserError` where it can't be taken.
     """
 
     text: str
@@ -84,17 +71,12 @@ class Question:
 def open_questions(text: str, car: CarFile, seen: Mapping[str, Seen], sent: Mapping[str, str]) -> Iterator[Question]:
     """Yield what a car file leaves open; what is answered isn't asked again.
 
-    Parameters
-    ----------
-    text, car
-        The car file, as text and as read.
-    seen
-        What was measured of the channels, by name.
-    sent
-        What was measured of the buses, by name, in words.
+    `seen` is what was measured of the channels, `sent` what was measured of the buses in words, both by name.
     """
     if car.car.name == "my car":
-        yield Question("What is the car called?", (), _car_name)
+        yield Question(
+            "What is the car called?", (), lambda name: Answer(lambda text: _put(text, Put(("car",), "name", name)))
+        )
     for bus in car.buses.values():
         if UNKNOWN_RATE in _block(text, "bus", bus.name):
             yield Question(
@@ -133,10 +115,6 @@ def unanswered(car: CarFile) -> list[str]:
 
 
 # -- the car, buses, modules ----------------------------------------------------------------------------------------
-
-
-def _car_name(answer: str) -> Answer:
-    return Answer(lambda text: _put(text, Put(("car",), "name", answer)))
 
 
 def _rate_of(bus: str) -> Callable[[str], Answer]:
@@ -220,11 +198,7 @@ def _sensor_question(
         lines.append(f"  {number} {name}{': ' if reads else ''}{reads}")
     if others:
         lines.append(f"  {'others' if numbered else 'starter sensors'} in {unit}: {', '.join(others)}")
-    lines.append(
-        "Type a number, a name, or two points of your own: 0.5 0, 4.5 10 bar"
-        if numbered
-        else "Type a name, or two points of your own: 0.5 0, 4.5 10 bar"
-    )
+    lines.append(f"Type {'a number, ' if numbered else ''}a name, or two points of your own: 0.5 0, 4.5 10 bar")
     return Question(
         f"Which sensor is channel {channel.name}?",
         tuple(lines),
@@ -308,9 +282,7 @@ def _own_sensor(car: CarFile, channel: Channel, points: re.Match[str]) -> tuple[
     unit = units.find(points[5])
     if unit is None:
         raise UserError(f"unit {shown(points[5])} is not known", hint=units.suggestion(points[5]))
-    name, count = f"{channel.name}_sensor", 2
-    while name in car.sensors:
-        name, count = f"{channel.name}_sensor_{count}", count + 1
+    name = unused(f"{channel.name}_sensor", car.sensors)
     pairs = [[float(points[1]), float(points[2])], [float(points[3]), float(points[4])]]
     values: dict[str, object] = {"kind": "linear", "points": pairs, "unit": unit.name}
     if all(_AMPLIFIED[0] < volts < _AMPLIFIED[1] for volts, _ in pairs):

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
+from itertools import chain, count
 from pathlib import Path
 
 from buswright.channels.carfile.rendering import quoted
@@ -34,6 +35,11 @@ def number(value: float) -> str:
     if float(value).is_integer() and abs(value) < 1e15:
         return f"{int(value):_}" if abs(value) >= 10_000 else str(int(value))
     return f"{value:.4g}" if "e" not in f"{value:.4g}" else repr(float(value))
+
+
+def unused(name: str, taken: Container[str]) -> str:
+    """Return a name that nobody has: this one, or with the first number from 2 on that makes it one."""
+    return next(each for each in chain([name], (f"{name}_{number}" for number in count(2))) if each not in taken)
 
 
 def relative(path: Path, folder: Path) -> str:

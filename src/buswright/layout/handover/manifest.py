@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 from buswright.errors import UserError
+from buswright.findings import Severity
+from buswright.layout.differences.difference import Difference
 
 SCHEMA = "buswright.pack/1"
 FAMILY = "buswright.pack/"
@@ -32,27 +34,36 @@ class Holds(StrEnum):
     LICENCE = "licence"
 
 
-ENDINGS: Mapping[Holds, tuple[str, ...]] = MappingProxyType(
-    {
-        Holds.CAR: (".toml",),
-        Holds.DATABASE: (".dbc", ".kcd", ".sym", ".arxml"),
-        Holds.BASELINE: (".json",),
-        Holds.SHEET: (".json",),
-        Holds.LICENCE: (".txt", ".md", ""),
-    }
-)
-"""Endings that a file of each kind may have, the usual one first."""
+class Kind(NamedTuple):
+    """What a pack takes of one kind: endings (the usual one first), bytes at most, and where it goes.
 
-MOST_BYTES: Mapping[Holds, int] = MappingProxyType(
+    `folder` is that of a file which does not lie below the car file, `schema` how a JSON file begins, and `hint` where
+    such a file comes from.
+    """
+
+    endings: tuple[str, ...]
+    most_bytes: int
+    folder: str
+    schema: bytes = b""
+    hint: str = ""
+
+
+KINDS: Mapping[Holds, Kind] = MappingProxyType(
     {
-        Holds.CAR: 1 << 20,
-        Holds.DATABASE: 16 << 20,
-        Holds.BASELINE: 16 << 20,
-        Holds.SHEET: 16 << 20,
-        Holds.LICENCE: 1 << 20,
+        Holds.CAR: Kind((".toml",), 1 << 20, "car"),
+        Holds.DATABASE: Kind((".dbc", ".kcd", ".sym", ".arxml"), 16 << 20, "databases"),
+        Holds.BASELINE: Kind(
+            *((".json",), 16 << 20, "baseline", b"buswright.baseline/"),
+            hint="a baseline is written by `buswright remember`",
+        ),
+        Holds.SHEET: Kind(
+            *((".json",), 16 << 20, "bench", b"buswright.bench/"),
+            hint="a bench sheet is what `buswright bench PLAN SOURCE --json` prints, saved to a file",
+        ),
+        Holds.LICENCE: Kind((".txt", ".md", ""), 1 << 20, "licence", hint="name a plain text file"),
     }
 )
-"""Largest file of each kind: car file and databases as `--untrusted` bounds them."""
+"""Car file and databases are bounded as `--untrusted` bounds them."""
 MOST_FILES = 200
 MOST_PACK_BYTES = 64 << 20
 """Of the pack itself, and of all its files together."""
@@ -60,19 +71,7 @@ MOST_PACK_BYTES = 64 << 20
 
 @dataclass(frozen=True, slots=True)
 class PackedFile:
-    """One file of a pack.
-
-    Attributes
-    ----------
-    path
-        Its name in the pack, with / between folders.
-    holds
-        What it is.
-    size
-        Its bytes.
-    sha256
-        Of its content, hexadecimal.
-    """
+    """One file of a pack: its name in the pack, with / between folders, what it is, its bytes, and their hash."""
 
     path: str
     holds: Holds
@@ -87,16 +86,9 @@ class PackedFile:
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """A car file with what belongs to it.
+    """A car file with what belongs to it: the name of the car ("" where the car file has none), its files by path.
 
-    Attributes
-    ----------
-    name
-        Name of the car; empty where the car file has none.
-    files
-        By path in this order.
-    contents
-        Bytes by path.
+    `contents` has their bytes by path.
     """
 
     name: str
@@ -128,3 +120,19 @@ class Pack:
     def manifest_text(self) -> bytes:
         """The list as it stands in the pack."""
         return (json.dumps(self.manifest, ensure_ascii=False, indent=2) + "\n").encode()
+
+
+def beside_the_cars(before: Pack | None, after: Pack | None) -> Iterator[Difference]:
+    """Compare what two packs hold beside car file and databases, by content; nothing where one side is no pack."""
+    if before is None or after is None:
+        return
+    for holds in (Holds.BASELINE, Holds.SHEET, Holds.LICENCE):
+        old = {each.path: each.sha256 for each in before.of(holds)}
+        new = {each.path: each.sha256 for each in after.of(holds)}
+        for path in dict.fromkeys([*old, *new]):
+            if old.get(path) == new.get(path):
+                continue
+            texts = old.get(path, ""), new.get(path, "")
+            what = "is gone" if not texts[1] else "is new" if not texts[0] else "has another content"
+            severity = Severity.SUSPECT if texts[0] and holds is Holds.LICENCE else Severity.NOTE
+            yield Difference(severity, f"{holds}:{path}", "", what, *texts)

@@ -10,7 +10,7 @@ import io
 import os
 import tomllib
 import zipfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -18,11 +18,10 @@ from types import MappingProxyType
 from buswright.channels.carfile import files
 from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.splicing import BYTE_ORDER_MARK, Put, changed
-from buswright.layout.handover.content import wrong_with
+from buswright.layout.handover.allowed import free_name, has_ending_for, objection, same_file, wrong_with
 from buswright.layout.handover.manifest import (
-    ENDINGS,
+    KINDS,
     MANIFEST,
-    MOST_BYTES,
     MOST_FILES,
     MOST_PACK_BYTES,
     Holds,
@@ -30,7 +29,6 @@ from buswright.layout.handover.manifest import (
     PackedFile,
     PackError,
 )
-from buswright.layout.handover.names import free_name, has_ending_for, objection, same_file
 from buswright.wording import plural
 
 _FIRST_DATE = (1980, 1, 1, 0, 0, 0)
@@ -41,16 +39,9 @@ _UNIX = 3
 
 @dataclass(frozen=True, slots=True)
 class Packing:
-    """A pack about to be written.
+    """A pack about to be written, and every file that was read for it.
 
-    Attributes
-    ----------
-    pack
-        The pack.
-    inputs
-        Every file that was read for it.
-    moved
-        Databases whose path in the car file was changed: as written, and in the pack.
+    `moved` are databases whose path in the car file was changed: as written, and in the pack.
     """
 
     pack: Pack
@@ -66,21 +57,12 @@ def gather(
     licence: Path | None = None,
     untrusted: bool = False,
 ) -> Packing:
-    """Read everything that goes into a pack.
-
-    Parameters
-    ----------
-    car
-        The car file; it must have no error.
-    baseline, sheets, licence
-        What else goes into it.
-    untrusted
-        Read no database outside the car file's folder.
+    """Read everything that goes into a pack; of untrusted car files no database outside their folder.
 
     Raises
     ------
     UserError
-        A file can't be read, is none of its kind, or is too large.
+        A file can't be read, is none of its kind, or is too large; or the car file has errors.
     """
     model = load_car_file(car, untrusted=untrusted)
     packer = _Packer(car.parent)
@@ -155,24 +137,17 @@ def _read(path: Path, holds: Holds) -> bytes:
         if not path.is_file():
             raise PackError(f"{path}: there is no such file", hint=f"name the {holds} to pack")
         with path.open("rb") as stream:
-            content = stream.read(MOST_BYTES[holds] + 1)
+            content = stream.read(KINDS[holds].most_bytes + 1)
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
         raise PackError(f"{path}: can't be read: {reason}", hint="check the path") from None
-    if len(content) > MOST_BYTES[holds]:
-        raise PackError(f"{path}: has more than {MOST_BYTES[holds] >> 20} MiB, too much for a {holds} in a pack")
+    if len(content) > KINDS[holds].most_bytes:
+        raise PackError(f"{path}: has more than {KINDS[holds].most_bytes >> 20} MiB, too much for a {holds} in a pack")
     if wrong := wrong_with(content, holds):
-        raise PackError(f"{path}: {wrong}", hint=_HINTS.get(holds, ""))
+        raise PackError(f"{path}: {wrong}", hint=KINDS[holds].hint)
     if holds is Holds.DATABASE and not has_ending_for(path.name, holds):
-        raise PackError(f"{path}: a database in a pack ends in {', '.join(ENDINGS[holds])}", hint="rename it")
+        raise PackError(f"{path}: a database in a pack ends in {', '.join(KINDS[holds].endings)}", hint="rename it")
     return content
-
-
-_HINTS = {
-    Holds.BASELINE: "a baseline is written by `buswright remember`",
-    Holds.SHEET: "a bench sheet is what `buswright bench PLAN SOURCE --json` prints, saved to a file",
-    Holds.LICENCE: "name a plain text file",
-}
 
 
 def _databases(data: bytes) -> dict[str, list[str]]:
@@ -203,14 +178,8 @@ def archived(pack: Pack) -> bytes:
     """
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_STORED) as archive:
-        for path, content in _in_order(pack):
+        for path, content in ((MANIFEST, pack.manifest_text), *((e.path, pack.contents[e.path]) for e in pack.files)):
             entry = zipfile.ZipInfo(path, _FIRST_DATE)
             entry.create_system, entry.external_attr = _UNIX, _PLAIN_FILE
             archive.writestr(entry, content)
     return stream.getvalue()
-
-
-def _in_order(pack: Pack) -> Iterable[tuple[str, bytes]]:
-    yield MANIFEST, pack.manifest_text
-    for each in pack.files:
-        yield each.path, pack.contents[each.path]

@@ -14,12 +14,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import MappingProxyType
 
-from buswright.layout.handover.content import wrong_with
+from buswright.layout.handover.allowed import has_ending_for, objection, same_file, wrong_with
 from buswright.layout.handover.manifest import (
-    ENDINGS,
     FAMILY,
+    KINDS,
     MANIFEST,
-    MOST_BYTES,
     MOST_FILES,
     MOST_PACK_BYTES,
     SCHEMA,
@@ -28,7 +27,6 @@ from buswright.layout.handover.manifest import (
     PackedFile,
     PackError,
 )
-from buswright.layout.handover.names import has_ending_for, objection, same_file
 from buswright.wording import plural
 
 _MOST_MANIFEST = 1 << 20
@@ -146,7 +144,7 @@ def _wrong_with_entries(entries: list[zipfile.ZipInfo], size: int) -> Iterator[t
             yield name, "is encrypted"
         if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
             yield name, f"is compressed in a way that isn't taken (number {entry.compress_type})"
-        most = _MOST_MANIFEST if name == MANIFEST else max(MOST_BYTES.values())
+        most = _MOST_MANIFEST if name == MANIFEST else max(kind.most_bytes for kind in KINDS.values())
         if entry.file_size > most:
             yield name, f"has {entry.file_size:,} bytes, more than {most >> 20} MiB"
     whole = sum(entry.file_size for entry in entries)
@@ -184,10 +182,10 @@ def _checked(path: Path, contents: dict[str, bytes]) -> Pack:
         elif PackedFile.of(each.path, each.holds, contents[each.path]) != each:
             faults.append(f"{path}: {_shown(each.path)}: isn't what the list says: another size or hash")
         elif not has_ending_for(each.path, each.holds):
-            endings = ", ".join(ending or "nothing" for ending in ENDINGS[each.holds])
+            endings = ", ".join(ending or "nothing" for ending in KINDS[each.holds].endings)
             faults.append(f"{path}: {_shown(each.path)}: a {each.holds} ends in {endings}")
-        elif each.size > MOST_BYTES[each.holds]:
-            faults.append(f"{path}: {_shown(each.path)}: a {each.holds} has at most {MOST_BYTES[each.holds] >> 20} MiB")
+        elif each.size > (most := KINDS[each.holds].most_bytes):
+            faults.append(f"{path}: {_shown(each.path)}: a {each.holds} has at most {most >> 20} MiB")
         elif wrong := wrong_with(contents[each.path], each.holds):
             faults.append(f"{path}: {_shown(each.path)}: {wrong}")
     cars = sum(each.holds is Holds.CAR for each in files)

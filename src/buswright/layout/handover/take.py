@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import datetime
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import count
+from itertools import chain, count
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from buswright.channels.carfile import files
 from buswright.channels.carfile.editing import edit_car_file, logged
@@ -28,12 +28,14 @@ from buswright.layout.differences import channels
 from buswright.layout.differences.difference import Difference
 from buswright.layout.differences.messages import message_differences
 from buswright.layout.differences.tables import record
+from buswright.layout.handover.allowed import free_name
 from buswright.layout.handover.manifest import Holds
-from buswright.layout.handover.names import free_name
 from buswright.messages.database import part_of
 from buswright.messages.model import Message
 from buswright.wording import plural
 from buswright.writing import write_whole
+
+T = TypeVar("T")
 
 
 class TakeError(UserError):
@@ -42,20 +44,10 @@ class TakeError(UserError):
 
 @dataclass(slots=True)
 class Plan:
-    """What taking over would do.
+    """What taking over would do: changes of the car file, new databases by their name beside it.
 
-    Attributes
-    ----------
-    changes
-        Of the car file.
-    files
-        New databases by their name beside the car file.
-    taken, same
-        What is taken, and what is there already and means the same, by subject.
-    conflicts
-        What is there and means something else.
-    left_out
-        What does not come along, and why, in words.
+    By subject: what is taken, and what is there already and means the same. Then what means something else there, and
+    what does not come along and why, in words.
     """
 
     changes: list[Change] = field(default_factory=list)
@@ -65,8 +57,11 @@ class Plan:
     conflicts: list[Difference] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
 
-    def judge(self, subject: str, found: Iterable[Difference]) -> bool:
-        """Note what differs; return whether there is anything to replace."""
+    def judge(self, subject: str, found: Iterable[Difference] | None) -> bool:
+        """Note what differs (None: it is not there yet); return whether there is anything to put in or to replace."""
+        if found is None:
+            self.taken.append(subject)
+            return True
         conflicts = [each for each in found if each.severity > Severity.NOTE]
         self.conflicts += conflicts
         (self.taken if conflicts else self.same).append(subject)
@@ -162,19 +157,22 @@ class _Making:
         written = as_written(self.text, group, name) if same else None
         self.plan.changes.append(written or table_of(group, values, as_name or name))
 
+    def _named(self, kind: str, name: str, there: Mapping[str, T]) -> T | None:
+        """Return what is to be taken; None where it was planned already: several channels have one sensor."""
+        if name not in there:
+            hint = suggestion(name, there, none=f"it has no {kind}s")
+            raise TakeError(f"{self.source.path}: has no {kind} {name}", hint=hint)
+        first = f"{kind}:{name}" not in self.done
+        self.done.add(f"{kind}:{name}")
+        return there[name] if first else None
+
     def sensor(self, name: str) -> None:
         """Plan a sensor with its calibration records."""
-        found = self.source.sensors.get(name)
+        found = self._named("sensor", name, self.source.sensors)
         if found is None:
-            hint = suggestion(name, self.source.sensors, none="it has no sensors")
-            raise TakeError(f"{self.source.path}: has no sensor {name}", hint=hint)
-        subject, mine = f"sensor:{name}", self.target.sensors.get(name)
-        if subject in self.done:  # several channels have it
             return
-        self.done.add(subject)
-        if mine is None:
-            self.plan.taken.append(subject)
-        if mine is None or self.plan.judge(subject, channels.sensor(subject, mine, found)):
+        subject, mine = f"sensor:{name}", self.target.sensors.get(name)
+        if self.plan.judge(subject, None if mine is None else channels.sensor(subject, mine, found)):
             self.put("sensor", name, self.document["sensor"][name], old=None if mine is None else name)
         for each in self.source.calibration_log:
             if each.sensor == name and each not in self.target.calibration_log:
@@ -182,14 +180,10 @@ class _Making:
 
     def channel(self, name: str) -> None:
         """Plan a channel with its sensor and the channels that it is computed from, without its zero."""
-        found = self.source.channels.get(name)
+        found = self._named("channel", name, self.source.channels)
         if found is None:
-            hint = suggestion(name, self.source.channels, none="it has no channels")
-            raise TakeError(f"{self.source.path}: has no channel {name}", hint=hint)
-        subject, mine = f"channel:{name}", self.target.channels.get(name)
-        if subject in self.done:
             return
-        self.done.add(subject)
+        subject, mine = f"channel:{name}", self.target.channels.get(name)
         values = {key: value for key, value in self.document["channel"][name].items() if key != "zero"}
         if found.signal is not None:
             signal = found.signal._replace(bus=self._place(found.signal.bus))
@@ -207,10 +201,8 @@ class _Making:
         for each in inputs:
             if each not in self.target.channels:
                 self.channel(each)
-        if mine is None:
-            self.plan.taken.append(subject)
         cars = (self.target, self.source)
-        if mine is None or self.plan.judge(subject, channels.channel(subject, mine, found, cars)):
+        if self.plan.judge(subject, None if mine is None else channels.channel(subject, mine, found, cars)):
             self.put("channel", name, values, old=None if mine is None else name)
 
     def _limits(self, found: Channel, values: dict[str, Any]) -> Channel:
@@ -242,7 +234,8 @@ class _Making:
         described = self.source.modules.get(name)
         buses = [described.bus] if described else [bus for bus in self.source.databases if self._messages(bus, name)]
         if not buses:
-            known = dict.fromkeys([*self.source.modules, *_senders(self.source)])
+            sent = (message.senders for database in self.source.databases.values() for message in database)
+            known = dict.fromkeys([*self.source.modules, *chain.from_iterable(sent)])
             hint = suggestion(name, known, none="it has no modules")
             raise TakeError(f"{self.source.path}: has no module {name}", hint=hint)
         for bus in buses:
@@ -271,13 +264,9 @@ class _Making:
     def _module_table(self, name: str, place: str) -> None:
         subject, mine = f"module:{name}", self.target.modules.get(name)
         values = {**self.document["module"][name], "bus": place}
-        if mine is not None:
-            theirs = replace(self.source.modules[name], bus=place)
-            if not self.plan.judge(subject, record(MODULE, subject, mine, theirs)):
-                return
-        else:
-            self.plan.taken.append(subject)
-        self.put("module", name, values, old=None if mine is None else name)
+        theirs = replace(self.source.modules[name], bus=place)
+        if self.plan.judge(subject, None if mine is None else record(MODULE, subject, mine, theirs)):
+            self.put("module", name, values, old=None if mine is None else name)
 
     def _database(self, module: str, messages: Sequence[Message], bus: str, place: str) -> None:
         """Plan a database of the messages that aren't there already, from each file that has some of them."""
@@ -288,9 +277,7 @@ class _Making:
         for message in messages:
             subject = f"message:{place}/{message.name}"
             old = by_id.get((message.id, message.extended)) or by_name.get(message.name)
-            if old is None:
-                self.plan.taken.append(subject)
-            if old is None or self.plan.judge(subject, message_differences(subject, old, message)):
+            if self.plan.judge(subject, None if old is None else message_differences(subject, old, message)):
                 lacking.append(message)
         names = self.databases.setdefault(place, list(self.own["bus"][place].get("databases", ())))
         for path in dict.fromkeys(message.path for message in lacking):
@@ -333,17 +320,9 @@ class _Making:
                 continue
             goal = name._replace(bus=place)
             subject, mine = f"id:{goal}", self.target.frames.get(goal)
-            if mine is None:
-                self.plan.taken.append(subject)
-            if mine is None or self.plan.judge(subject, record(FRAME, subject, mine, entry)):
+            if self.plan.judge(subject, None if mine is None else record(FRAME, subject, mine, entry)):
                 self.put("frame", key, values, old=written.get(goal), as_name=str(goal))
 
 
 def _frame_name(key: str) -> FrameName | None:
     return parse_frame_name(key)[0]
-
-
-def _senders(car: CarFile) -> Iterator[str]:
-    for database in car.databases.values():
-        for message in database:
-            yield from message.senders

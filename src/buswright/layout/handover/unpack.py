@@ -9,8 +9,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from buswright.errors import UserError
+from buswright.layout.handover.allowed import objection, same_file
 from buswright.layout.handover.manifest import MANIFEST, Pack, PackedFile
-from buswright.layout.handover.names import objection, same_file
 from buswright.layout.handover.reading import files_listed_in, is_pack, read_pack
 from buswright.writing import WritingError, whole_folder, writing_error
 
@@ -19,12 +19,8 @@ from buswright.writing import WritingError, whole_folder, writing_error
 class Older:
     """Files of an older pack in the folder that the new pack doesn't have, by path.
 
-    Attributes
-    ----------
-    removed
-        They were as the older pack brought them.
-    kept
-        They were changed since, or can't be removed.
+    Those that were as the older pack brought them were removed. Kept were those that were changed since, or can't be
+    removed.
     """
 
     removed: tuple[str, ...] = ()

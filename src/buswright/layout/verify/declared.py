@@ -153,7 +153,8 @@ def _databases(before: Layout, now: Layout) -> Iterator[Difference]:
         found = new.get(key)
         if found is None or not (message.name or found.name):
             if found is None and message.name and not message.frames:  # what came is missed in the traffic
-                yield _gone(key, message)
+                text = f"{_named(key, message.name)} is no longer in the database"
+                yield Difference("message-changed", _SUSPECT, f"id:{key}", text, look="the database")
             continue
         yield from _fields(f"id:{key}", _named(key, found.name), message, found, _MESSAGE)
     signals, later = ({one.key: one for one in layout.signals} for layout in (before, now))
@@ -169,11 +170,6 @@ def _databases(before: Layout, now: Layout) -> Iterator[Difference]:
         if key not in signals and signal.frame in old and old[signal.frame].name:
             text = f"{key} is new in the database"
             yield Difference("signal-changed", _SUSPECT, f"id:{signal.frame}", text, look=_SIGNAL.look)
-
-
-def _gone(key: str, message: MessageLayout) -> Difference:
-    text = f"{_named(key, message.name)} is no longer in the database"
-    return Difference("message-changed", _SUSPECT, f"id:{key}", text, look="the database")
 
 
 def _named(key: str, name: str) -> str:
@@ -203,12 +199,7 @@ def _cars(before: Layout, now: Layout) -> Iterator[Difference]:
             yield Difference("calibrated", _NOTE, one.of.replace(" ", ":", 1), text)
 
 
-def _lost_and_new(
-    old: Mapping[str, ModuleLayout] | Mapping[str, ChannelLayout],
-    new: Mapping[str, ModuleLayout] | Mapping[str, ChannelLayout],
-    noun: str,
-    kind: Kind,
-) -> Iterator[Difference]:
+def _lost_and_new(old: Mapping[str, object], new: Mapping[str, object], noun: str, kind: Kind) -> Iterator[Difference]:
     look = "the car file; was it renamed, or another one fitted?"
     for name in old.keys() - new.keys():
         text = f"{noun} {name} is no longer in the car file"

@@ -10,7 +10,7 @@ from buswright.findings import Severity
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import RANK, Difference, Kind
 from buswright.layout.document.make import for_handover
-from buswright.layout.document.model import Change, Layout, severity_word
+from buswright.layout.document.model import Change, Layout
 from buswright.layout.verify.declared import declared_differences
 from buswright.layout.verify.turned import turned_differences
 from buswright.wording import listed, plural
@@ -33,7 +33,6 @@ _OF_A_CHANNEL: frozenset[Kind] = frozenset(
         *("unit-changed", "decoding-changed"),
     }
 )
-_SEVERITIES = {severity_word(severity): severity for severity in Severity}
 
 
 def differences(document: Layout, now: Layout, *, car: CarFile | None = None) -> tuple[Difference, ...]:
@@ -69,17 +68,9 @@ def differences(document: Layout, now: Layout, *, car: CarFile | None = None) ->
 
 
 def with_changes(layout: Layout, earlier: Layout, name: str, car: CarFile | None) -> Layout:
-    """Return a layout that lists what changed since an earlier one.
-
-    Parameters
-    ----------
-    layout, earlier
-        This issue and the one before, whose file is called `name`.
-    car
-        Car file with thresholds of its own.
-    """
+    """Return a layout that lists what changed since an earlier one, whose file is called `name`."""
     found = differences(earlier, layout, car=car)
-    changes = tuple(Change(severity_word(one.severity), one.subject, one.text) for one in found)
+    changes = tuple(Change(one.severity.name.lower(), one.subject, one.text) for one in found)
     return replace(layout, changes_since=name, changes=changes)
 
 
@@ -93,7 +84,7 @@ def _decoding(document: Layout, now: Layout) -> Iterator[Difference]:
     new = [one for one in now.issues if one.fault in _OF_DECODING and (one.fault, one.subject) not in known]
     for one in sorted(new, key=lambda each: _OF_DECODING.index(each.fault)):
         text = f"{one.subject.partition(':')[2]}: {one.fault}, which the document doesn't have. {one.text}"
-        severity = max(_SEVERITIES[one.severity], Severity.SUSPECT)
+        severity = max(Severity[one.severity.upper()], Severity.SUSPECT)
         size = float(len(_OF_DECODING) - _OF_DECODING.index(one.fault))
         yield Difference("decoding-changed", severity, one.subject, text, look=one.check, size=size)
     keys = {f"{one.bus}/{one.name}": one.key for one in now.messages}

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from html import escape
 
 from buswright._version import __version__
 from buswright.bench.plan.model import Step
-from buswright.bench.result import Check, Line, StepResult, Verdict
+from buswright.bench.result import Check, Line, StepResult, Trace, Verdict
 from buswright.diagnosis.wiggle.advice import chance_text
-from buswright.report.bench.drawing import residual_svg, trace_svgs
 from buswright.report.bench.sheet import SCOPE, Sheet, moved_matrix, value_of, verdict
-from buswright.report.page import html_table, render_page
+from buswright.report.drawing import Axes, roomy, svg
+from buswright.report.page import article, html_table, render_page
 from buswright.wording import percent
 
 _CLASSES: dict[Verdict, tuple[str, str]] = {
@@ -26,6 +26,11 @@ _CLASSES: dict[Verdict, tuple[str, str]] = {
 
 def render_html(sheet: Sheet) -> str:
     """Write the page."""
+    lines = "".join(f"<span>{text}</span>" for text in ("Tested by", "Date", "Signature"))
+    foot = (
+        f"<footer><p>Buswright {escape(__version__)}. This file holds everything on this page and loads nothing. "
+        f"{escape(SCOPE)} <code>buswright guide bench</code> explains each check.</p></footer>"
+    )
     body = "\n".join(
         [
             _head(sheet),
@@ -35,19 +40,12 @@ def render_html(sheet: Sheet) -> str:
             _lines(sheet),
             _fingerprints(sheet),
             _steps(sheet),
-            _signed(sheet),
+            f'<section><div class="signed">{lines}</div></section>' if sheet.result.checks else "",
             "</main>",
-            _foot(),
+            foot,
         ]
     )
     return render_page(sheet.title, body, data={"span": [0, 1], "findings": []}, scripts=[])
-
-
-def _foot() -> str:
-    return (
-        f"<footer><p>Buswright {escape(__version__)}. This file holds everything on this page and loads nothing. "
-        f"{escape(SCOPE)} <code>buswright guide bench</code> explains each check.</p></footer>"
-    )
 
 
 def _tag(check: Check) -> str:
@@ -66,20 +64,15 @@ def _head(sheet: Sheet) -> str:
         for each in _CLASSES
         if result.count(each) or each in ("pass", "fail")
     )
-    files = [
-        ("Car file", f"{result.car_file}, SHA-256 {result.car_hash}" if result.car_file else "none"),
-        ("Plan", f"{result.plan}, SHA-256 {result.plan_hash}" if result.plan else "none: a wiggle test alone"),
-        (
-            "Capture",
-            f"{result.source}, SHA-256 {result.source_hash}" if result.source_hash else result.source or "live",
-        ),
-    ]
+    capture = f"{result.source}, SHA-256 {result.source_hash}" if result.source_hash else result.source or "live"
     facts = [
         ("Car", result.car or "not named"),
         ("Module", sheet.tested),
         ("Tested by", result.by or "not said"),
         ("Begun", sheet.when),
-        *files,
+        ("Car file", f"{result.car_file}, SHA-256 {result.car_hash}" if result.car_file else "none"),
+        ("Plan", f"{result.plan}, SHA-256 {result.plan_hash}" if result.plan else "none: a wiggle test alone"),
+        ("Capture", capture),
     ]
     rows = "".join(f"<dt>{label}</dt><dd>{escape(text)}</dd>" for label, text in facts)
     notes = "".join(f"<p>{escape(note)}</p>" for note in result.notes)
@@ -98,38 +91,24 @@ def _wrong(sheet: Sheet) -> str:
 
 
 def _finding(check: Check) -> str:
-    rows = "".join(
-        f"<dt>{label}</dt><dd>{escape(text)}</dd>"
-        for label, text in (
-            ("Do", check.next_check),
-            ("Safety", check.caution),
-            ("Seen", check.said),
-            ("Limit", check.limit),
-            ("Step", check.step),
-        )
-        if text
-    )
-    kind = _CLASSES[check.verdict][0]
-    return (
-        f'<article class="finding {kind}"><h3>{_tag(check)} {escape(check.name)}: {escape(check.subject)}</h3>'
-        f"<dl>{rows}</dl></article>"
-    )
+    said = (("Do", check.next_check), ("Safety", check.caution), ("Seen", check.said), ("Limit", check.limit))
+    facts = ((label, escape(text)) for label, text in (*said, ("Step", check.step)))
+    return article(_CLASSES[check.verdict][0], f"{_tag(check)} {escape(check.name)}: {escape(check.subject)}", facts)
 
 
 def _matrix(sheet: Sheet) -> str:
     names, rows = moved_matrix(sheet)
     if not rows:
         return ""
-    cells = [[escape(moved), *(_share(cell) for cell in row)] for moved, row in rows]
+    cells = [
+        [escape(moved), *(percent(None if cell is None else round(cell, 3) + 0.0) for cell in row)]
+        for moved, row in rows
+    ]
     table = html_table(["moved", *names], cells, right=range(1, len(names) + 1), label="Which channel moved")
     return (
         '<section id="moved"><h2>Which channel moved when one was touched</h2><p class="faint">The share of the way of '
         f"the channel that moved most which each channel went. On the right place there is 100 %.</p>{table}</section>"
     )
-
-
-def _share(cell: float | None) -> str:
-    return percent(None if cell is None else round(cell, 3) + 0.0, 1)
 
 
 def _lines(sheet: Sheet) -> str:
@@ -162,15 +141,10 @@ def _line(line: Line) -> str:
     heads = ["step", f"known{unit}", f"read{unit}", f"left{unit}", "way"]
     table = html_table(heads, rows, right=(1, 2, 3), label=f"Known values of {line.channel}")
     said = ", ".join(text for text in figures if text)
-    return f"<h3>{escape(line.channel)} <small>{escape(said)}</small></h3>{table}{_left(line)}"
-
-
-def _left(line: Line) -> str:
     drawn = residual_svg(line)
-    unit = f", {line.unit}" if line.unit else ""
-    return (
-        f'<p class="readout">What is left{escape(unit)}: ▲ on the way up, ▼ on the way down</p>{drawn}' if drawn else ""
-    )
+    key = f'<p class="readout">What is left{escape(f", {line.unit}" if line.unit else "")}: ▲ on the way up, ▼ on the '
+    plot = f"{key}way down</p>{drawn}" if drawn else ""
+    return f"<h3>{escape(line.channel)} <small>{escape(said)}</small></h3>{table}{plot}"
 
 
 def _fingerprints(sheet: Sheet) -> str:
@@ -218,18 +192,16 @@ def _step(sheet: Sheet, number: int, step: Step, shown: StepResult) -> str:
     table = (
         html_table(["check", "of", "value", "limit", "verdict"], rows, label=f"Checks of {step.name}") if rows else ""
     )
-    plots = "".join(_plots(shown))
+    plots = "".join(
+        f'<p class="readout"><b>{escape(trace.channel)}</b> {escape(trace.unit)}</p>{drawn}'
+        for trace, drawn in zip(shown.traces, trace_svgs(shown.traces), strict=True)
+        if drawn
+    )
     return (
         f'<article class="step" id="step-{number}">'
         f"<h3>{number}. {escape(step.name)} <small>{escape(facts)}</small></h3>"
         f"{warned}<p>{escape(sheet.to_do(step))}</p>{table}{_wiggle(shown)}{plots}</article>"
     )
-
-
-def _plots(shown: StepResult) -> Iterator[str]:
-    for trace, drawn in zip(shown.traces, trace_svgs(shown.traces), strict=True):
-        if drawn:
-            yield f'<p class="readout"><b>{escape(trace.channel)}</b> {escape(trace.unit)}</p>{drawn}'
 
 
 def _wiggle(shown: StepResult) -> str:
@@ -252,6 +224,38 @@ def _wiggle(shown: StepResult) -> str:
     return f"{table}<p>{escape(shown.advice)}</p>"
 
 
-def _signed(sheet: Sheet) -> str:
-    lines = "".join(f"<span>{text}</span>" for text in ("Tested by", "Date", "Signature"))
-    return f'<section><div class="signed">{lines}</div></section>' if sheet.result.checks else ""
+# -- Small plots, drawn as they are printed, without a script ------------------------------------------------------
+
+HEIGHT = 140
+
+
+def trace_svgs(traces: Sequence[Trace]) -> list[str]:
+    """Draw channels over the seconds of a step, all on one time axis; "" for one without a line."""
+    last = max((trace.seconds[-1] for trace in traces if len(trace.seconds)), default=0.0)
+    drawn = []
+    for trace in traces:
+        if len(trace.seconds) < 2:
+            drawn.append("")
+            continue
+        axes = Axes(HEIGHT, (0.0, last), roomy(min(trace.value), max(trace.value)))
+        line = f'<polyline class="own" points="{axes.path(trace.seconds, trace.value)}"/>'
+        said = f"{trace.channel} in {trace.unit or 'its own unit'} over the seconds of the step"
+        drawn.append(svg(HEIGHT, [*axes.axes("seconds of the step"), line], said))
+    return drawn
+
+
+def residual_svg(line: Line) -> str:
+    """Draw what is left of each known value beside the straight line; up and down have different signs."""
+    if line.gain is None or len(line.points) < 3:
+        return ""
+    true, left = [point.true for point in line.points], [point.residual for point in line.points]
+    axes = Axes(HEIGHT, roomy(min(true), max(true)), roomy(min(*left, 0.0), max(*left, 0.0)))
+    signs = [_sign(axes.x(point.true), axes.y(point.residual), up=point.rising) for point in line.points]
+    known = f"known value, {line.unit}" if line.unit else "known value"
+    said = f"{line.channel}: what is left beside the straight line, over the known value"
+    return svg(HEIGHT, [*axes.axes(known), axes.level(0.0, "faint"), *signs], said)
+
+
+def _sign(x: float, y: float, *, up: bool) -> str:
+    way = -5 if up else 5
+    return f'<path class="point" d="M{x - 5:.1f} {y - way:.1f}L{x + 5:.1f} {y - way:.1f}L{x:.1f} {y + way:.1f}Z"/>'

@@ -10,9 +10,8 @@ from buswright.bench.plan.model import Plan, Step
 from buswright.bench.result import BenchResult, Check, StepResult, Verdict
 from buswright.bench.words import cautions, instruction
 from buswright.channels.carfile.model import CarFile
-from buswright.report.health.text import fold, section
 from buswright.report.plain import plain, some
-from buswright.report.text import joined, table
+from buswright.report.text import fold, joined, section, table
 from buswright.wording import listed, moment, plural
 
 SCHEMA = "buswright.bench/1"
@@ -30,16 +29,9 @@ SCOPE = "The sheet holds what was tested, and nothing else. A module that passed
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """What is printed.
+    """What is printed: what the test found, the plan that it was held against, the car file cut down to the module.
 
-    Attributes
-    ----------
-    result
-        What the test found.
-    plan, car
-        What it was held against; `car` is cut down to the module. A wiggle test alone has no plan file.
-    origin
-        Where its time comes from; see `frames.table.Clock`.
+    A wiggle test alone has no plan file. `origin` says where its time comes from; see `frames.table.Clock`.
     """
 
     result: BenchResult

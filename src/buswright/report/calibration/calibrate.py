@@ -23,9 +23,8 @@ from buswright.report.calibration.result import (
     reading_rows,
     statistics_lines,
 )
-from buswright.report.health.text import fold
 from buswright.report.plain import plain, some
-from buswright.report.text import joined, table
+from buswright.report.text import fold, joined, table
 from buswright.wording import plural
 
 SCHEMA = "buswright.calibrate/1"

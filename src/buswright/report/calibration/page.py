@@ -32,7 +32,8 @@ _KEY = """<ul class="key">
 def render_html(result: Calibrating) -> str:
     """Write the page."""
     title = f"Calibration: {result.name}"
-    body = "\n".join([_head(result, title), "<main>", _safety(result), *_fit(result), _changes(result), "</main>"])
+    safety = f"<p><strong>SAFETY</strong></p>{_texts(result.cautions)}" if result.cautions else ""
+    body = "\n".join([_head(result, title), "<main>", safety, *_fit(result), _changes(result), "</main>"])
     return render_page(title, f"{body}\n{foot('calibrate')}", data={}, scripts=[], plots=False)
 
 
@@ -56,10 +57,6 @@ def _head(result: Calibrating, title: str) -> str:
         f'<header><h1>{escape(title)}</h1><p class="faint">{escape(", ".join(each for each in facts if each))}</p>'
         f'<p class="verdict {severity_class(shown)}">{sign} {escape(headline(result))}</p></header>{doubts}'
     )
-
-
-def _safety(result: Calibrating) -> str:
-    return f"<p><strong>SAFETY</strong></p>{_texts(result.cautions)}" if result.cautions else ""
 
 
 def _texts(texts: tuple[str, ...] | list[str]) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from buswright.channels import units
-from buswright.channels.calibration.kind import Bools, Floats
+from buswright.channels.calibration.kind import Floats
 from buswright.channels.carfile.editing import Edit
 from buswright.channels.fits.doubts import Doubt
 from buswright.channels.fits.fit import ROUNDING, Band, Fit, errors_of
@@ -29,30 +29,20 @@ class Calibrating:
 
     Attributes
     ----------
-    target
-        What was calibrated.
-    signed
-        By whom, when, against what.
+    target, signed
+        What was calibrated; by whom, when, against what.
     unit
         Of the channel, for its zero.
-    cautions
-        What to mind.
-    fit
-        The new curve; None where only the zero was looked for.
-    zeroing
-        The new zero; None where a curve was fitted.
+    fit, zeroing
+        The new curve, or the new zero; the other one is None.
     doubts
         The gravest first.
     left_out
         Lines of a file that were no readings.
-    edit
-        The changed car file; None where there is none to change.
-    file
-        The car file; None without one.
-    written
-        Whether it was written.
+    edit, file
+        The changed car file, and where it is; None without one.
     backup
-        What holds the old one.
+        What holds the old one, where it was written.
     blocked
         Why it wasn't written although that was asked for; empty otherwise.
     """
@@ -101,9 +91,7 @@ def size(value: float, fit: Fit) -> str:
 
 def interval(half: float, fit: Fit) -> str:
     """Write half an interval; of readings without scatter it is only rounding."""
-    if fit.exact:
-        return "exact"
-    return f"{half:.2g}"
+    return "exact" if fit.exact else f"{half:.2g}"
 
 
 def headline(result: Calibrating) -> str:
@@ -192,21 +180,16 @@ def statistics_lines(fit: Fit) -> list[str]:
             f"{plural(fit.freedom, 'degree')} of freedom)."
         )
         band = band_of(fit)
-        inside = _inside(fit, band)
-        sure = f"The curve is sure to ± {size(float(band.half[inside].max()), fit)} between the readings (95 %)."
-        lines.append(sure)
+        given = np.array([reading.electrical for reading in fit.readings])
+        inside = (band.electrical >= given.min()) & (band.electrical <= given.max())
+        half = band.half[inside] if inside.any() else band.half
+        lines.append(f"The curve is sure to ± {size(float(half.max()), fit)} between the readings (95 %).")
     if fit.hysteresis is not None:
         share = percent(abs(fit.hysteresis.size) / fit.span, 2)
         lines.append(f"Hysteresis {size(abs(fit.hysteresis.size), fit)}, {share} of the span.")
     elif len({reading.value for reading in fit.readings}) > 1:
         lines.append("Hysteresis unknown: no value was reached from both sides.")
     return lines
-
-
-def _inside(fit: Fit, band: Band) -> Bools:
-    given = np.array([reading.electrical for reading in fit.readings])
-    inside = (band.electrical >= given.min()) & (band.electrical <= given.max())
-    return inside if inside.any() else np.ones(len(band.electrical), dtype=np.bool_)
 
 
 def found_lines(result: Calibrating) -> list[str]:

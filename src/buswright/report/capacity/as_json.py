@@ -6,13 +6,13 @@ from collections.abc import Iterable
 from typing import Any
 
 from buswright.capacity.assess import BusCapacity
-from buswright.capacity.carried.stream import Stream
 from buswright.capacity.log_size import LogSize
 from buswright.capacity.proposed.identifiers import Range
 from buswright.capacity.timing.bounds import Response
 from buswright.capacity.timing.state import State
 from buswright.report.capacity import words
-from buswright.report.capacity.words import Capacity, name_of
+from buswright.report.capacity.words import Capacity, name_of, short
+from buswright.report.plain import plain, some
 
 SCHEMA = "buswright.capacity/1"
 
@@ -33,15 +33,8 @@ def _bus(bus: BusCapacity) -> dict[str, Any]:
         "bus": plan.bus,
         "verdict": words.verdict(bus),
         "scope": words.scope(bus),
-        "bitrate": {
-            "bits_per_s": plan.rate.bits_per_s,
-            "data_bits_per_s": plan.rate.data_bits_per_s,
-            "source": plan.rate.source,
-            "basis": plan.rate.basis,
-        },
-        "remarks": [
-            {"severity": remark.severity.name.lower(), "text": remark.text, "why": remark.why} for remark in bus.remarks
-        ],
+        "bitrate": some(plan.rate, "bits_per_s data_bits_per_s source basis"),
+        "remarks": plain(bus.remarks),
         "limits": dict(zip(("mean", "peak_100ms", "worst"), bus.limits, strict=True)),
         "now": _state(bus.now),
         "with_addition": _state(bus.then) if bus.new else None,
@@ -52,29 +45,13 @@ def _bus(bus: BusCapacity) -> dict[str, Any]:
         ],
         "identifiers": [_identifier(each, bus) for each in bus.then.responses.values()] if bus.then else [],
         "not_planned": [
-            {
-                "id": str(each.name).rpartition("/")[2],
-                "message": each.label or None,
-                "frames": each.frames,
-                "why": each.why,
-            }
-            for each in plan.unplanned
+            {"id": name_of(each), "message": each.label or None, **some(each, "frames why")} for each in plan.unplanned
         ],
-        "part_of_the_time": [
-            {"id": str(each.name).rpartition("/")[2], "from_s": each.from_s, "to_s": each.to_s, "frames": each.frames}
-            for each in plan.some_time
-        ],
-        "clashes": [
-            {"id": str(each.name).rpartition("/")[2], "other": str(each.other).rpartition("/")[2], "kind": each.kind}
-            for each in bus.clashes
-        ],
+        "part_of_the_time": [{"id": name_of(each), **some(each, "from_s to_s frames")} for each in plan.some_time],
+        "clashes": [{"id": name_of(each), "other": short(each.other), "kind": each.kind} for each in bus.clashes],
         "free": {"11-bit": _ranges(bus.free), "29-bit": _ranges(bus.free_extended)},
-        "other_rates": [
-            {"bits_per_s": each.bits_per_s, "mean": each.mean, "worst": each.worst, "late": each.late}
-            for each in bus.other_rates
-        ],
-        "simulation": found
-        and {"rounds": found.rounds, "span_ns": found.span_ns, "seed": found.seed, "load": found.load},
+        "other_rates": plain(bus.other_rates),
+        "simulation": found and some(found, "rounds span_ns seed load"),
         "recording": bus.logs
         and {
             "measured_on": bus.logs.measured_on,
@@ -82,12 +59,7 @@ def _bus(bus: BusCapacity) -> dict[str, Any]:
             "with_addition": _sizes(bus.logs.then) if bus.new else None,
         },
         "packings": [
-            {
-                "module": each.module,
-                "ids": [name_of(stream) for stream in each.streams],
-                "frames": each.frames,
-                "saves": each.saves,
-            }
+            {"module": each.module, "ids": list(map(name_of, each.streams)), **some(each, "frames saves")}
             for each in bus.packings
         ],
         "rates": [
@@ -95,11 +67,9 @@ def _bus(bus: BusCapacity) -> dict[str, Any]:
                 "id": name_of(each.stream),
                 "message": each.stream.label,
                 "hz": each.stream.hz,
-                "kind": each.kind,
-                "signal": each.signal,
+                **some(each, "kind signal"),
                 "usual_hz": [each.low_hz, each.high_hz],
-                "guessed": each.guessed,
-                "saves": each.saves,
+                **some(each, "guessed saves"),
             }
             for each in bus.rates
         ],
@@ -114,36 +84,20 @@ def _state(state: State | None) -> dict[str, Any] | None:
 
 
 def _identifier(response: Response, bus: BusCapacity) -> dict[str, Any]:
-    stream: Stream = response.stream
-    bound, rates = response.bound, bus.plan.rates
+    stream = response.stream
+    rates = bus.plan.rates
     assert rates is not None
     played = bus.simulation.streams.get(stream.name) if bus.simulation else None
     return {
         "id": name_of(stream),
         "message": stream.label or None,
         "module": stream.module or None,
-        "origin": stream.origin,
-        "length": stream.length,
-        "fd": stream.fd,
-        "clocked": stream.clocked,
-        "period_ns": stream.period_ns,
-        "period_from": stream.period_from,
-        "jitter_ns": stream.jitter_ns,
-        "jitter_from": stream.jitter_from,
-        "deadline_ns": stream.deadline_ns,
+        **some(stream, "origin length fd clocked period_ns period_from jitter_ns jitter_from deadline_ns"),
         "longest_ns": stream.longest_ns(rates),
         "worst_ns": response.worst_ns,
-        "delay_ns": bound.delay_ns,
-        "blocking_ns": bound.blocking_ns,
-        "busy_ns": bound.busy_ns,
+        **some(response.bound, "delay_ns blocking_ns busy_ns"),
         "late": response.late,
-        "simulated": played
-        and {
-            "frames": played.frames,
-            "worst_ns": played.worst_ns,
-            "mean_ns": played.mean_ns,
-            "late": played.late,
-        },
+        "simulated": plain(played),
     }
 
 

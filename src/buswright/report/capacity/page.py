@@ -106,7 +106,7 @@ def _new(bus: BusCapacity) -> str:
 def _ids(bus: BusCapacity) -> str:
     if bus.then is None or not bus.then.responses:
         return ""
-    heads = [*words.id_heads(), "period; jitter from"]
+    heads = [*words.ID_HEADS, "period; jitter from"]
     rows = [
         [*map(escape, words.id_cells(each, bus)), escape(f"{each.stream.period_from}; {each.stream.jitter_from}")]
         for each in bus.then.responses.values()

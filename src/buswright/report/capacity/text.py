@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from buswright.capacity.assess import BusCapacity
 from buswright.report.capacity import words
 from buswright.report.capacity.words import Capacity
-from buswright.report.health.text import MARKS, fold, section
-from buswright.report.text import joined, table
+from buswright.report.health.text import MARKS
+from buswright.report.text import fold, joined, section, table
 from buswright.wording import duration, listed, plural
 
 SHOWN_IDS, SHOWN_RANGES, SHOWN_ADVICE = 12, 8, 4
@@ -16,16 +16,9 @@ _LEAST = 60
 
 
 def render_text(capacity: Capacity, *, width: int = 80, every: bool = False) -> str:
-    """Write what `capacity` prints.
+    """Write what `capacity` prints, as wide as the terminal; tables may be wider.
 
-    Parameters
-    ----------
-    capacity
-        What was found.
-    width
-        Of the terminal; tables may be wider.
-    every
-        List all identifiers, free ranges and advice.
+    With `every` all identifiers, free ranges and advice are listed.
     """
     width = max(width, _LEAST)
     lines = []
@@ -90,7 +83,7 @@ def _ids(bus: BusCapacity, width: int, every: bool) -> Iterator[str]:
     shown = responses if every else words.tightest(responses, SHOWN_IDS)
     yield from section("Worst-case response times, highest priority first", width)
     rows = [words.id_cells(each, bus) for each in shown]
-    yield from table(words.id_heads(), rows, right=range(2, 11))
+    yield from table(words.ID_HEADS, rows, right=range(2, 11))
     if len(shown) < len(responses):
         more = plural(len(responses) - len(shown), "more identifier")
         yield f"  {more}, further from the deadline (--all lists them)"

@@ -11,6 +11,7 @@ import numpy as np
 from buswright.capacity.assess import BusCapacity
 from buswright.capacity.timing.bounds import Response
 from buswright.report.capacity.words import name_of
+from buswright.report.text import cut
 from buswright.wording import duration, plural
 
 MOST_ROWS, MOST_FRAMES = 60, 1_500
@@ -113,10 +114,10 @@ def _rows(shown: list[Response], span: int, paper: _Paper) -> list[str]:
         sign = "✖ " if each.late else "+ " if each.stream.origin == "added" else ""
         label = each.stream.label
         name = sign + name_of(each.stream) + (f" {label}" if label else "")
-        short = name if len(name) <= most else f"{name[: most - 1]}…"
+        short = escape(cut(name, most))
         kind = "late" if each.late else "row"
         title = f"<title>{escape(name)}</title>"
-        found.append(f'<text class="{kind}" x="{at}" y="{y + 13}" text-anchor="{anchor}">{title}{escape(short)}</text>')
+        found.append(f'<text class="{kind}" x="{at}" y="{y + 13}" text-anchor="{anchor}">{title}{short}</text>')
         below = y + paper.row
         found.append(f'<line class="grid" x1="{paper.left}" x2="{right}" y1="{below}" y2="{below}"/>')
         if each.bound.delay_ns is not None:

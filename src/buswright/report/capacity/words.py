@@ -7,9 +7,11 @@ from dataclasses import dataclass
 
 from buswright.capacity.advice import Packing, RateAdvice
 from buswright.capacity.assess import BusCapacity
+from buswright.capacity.carried.plan import SomeTime, Unplanned
 from buswright.capacity.carried.stream import Stream
-from buswright.capacity.proposed.identifiers import Range
+from buswright.capacity.proposed.identifiers import Clash, Range
 from buswright.capacity.timing.bounds import Response
+from buswright.channels.carfile.model import FrameName
 from buswright.findings import Severity
 from buswright.messages.model import identifier_text
 from buswright.wording import bit_rate, duration, percent, plural
@@ -17,17 +19,7 @@ from buswright.wording import bit_rate, duration, percent, plural
 
 @dataclass(frozen=True, slots=True)
 class Capacity:
-    """All buses.
-
-    Attributes
-    ----------
-    buses
-        What was found of each.
-    files
-        What was read; empty without a capture.
-    car
-        Name of the car; "" where nobody says.
-    """
+    """All buses; what was read (nothing without a capture), and the name of the car ("" where nobody says)."""
 
     buses: tuple[BusCapacity, ...]
     files: tuple[str, ...]
@@ -39,9 +31,14 @@ class Capacity:
         return max((remark.severity for bus in self.buses for remark in bus.remarks), default=None)
 
 
-def name_of(stream: Stream) -> str:
-    """Write the identifier of a stream without its bus."""
-    return identifier_text(stream.name.id, stream.name.extended)
+def short(name: FrameName) -> str:
+    """Write an identifier without its bus."""
+    return identifier_text(name.id, name.extended)
+
+
+def name_of(one: Stream | Unplanned | SomeTime | Clash) -> str:
+    """Write the identifier of a stream, or of what is said of one, without its bus."""
+    return short(one.name)
 
 
 def verdict(bus: BusCapacity) -> str:
@@ -116,25 +113,15 @@ def load_rows(bus: BusCapacity) -> list[list[str]]:
     ]
 
 
-def id_heads() -> list[str]:
-    """Return the heads of the identifiers' table."""
-    return [
-        "ID",
-        "message",
-        "bytes",
-        "period",
-        "jitter",
-        "longest",
-        "worst",
-        "of deadline",
-        "simulated",
-        "mean",
-        "late",
-    ]
+ID_HEADS = [
+    *("ID", "message", "bytes", "period", "jitter", "longest", "worst"),
+    *("of deadline", "simulated", "mean", "late"),
+]
+"""Of the identifiers' table."""
 
 
 def id_cells(response: Response, bus: BusCapacity) -> list[str]:
-    """Return what is said of an identifier; the cells are those of `id_heads`."""
+    """Return what is said of an identifier; the cells are those under `ID_HEADS`."""
     stream, rates = response.stream, bus.plan.rates
     assert rates is not None
     played = bus.simulation.streams.get(stream.name) if bus.simulation else None

@@ -28,18 +28,10 @@ NOT_AN_OBJECTION = Quality.INTERPOLATED
 
 @dataclass(frozen=True, slots=True)
 class ChannelLine:
-    """One channel.
+    """One channel over the whole capture.
 
-    Attributes
-    ----------
-    name, unit
-        Of the channel.
-    last, state
-        Its last usable value, NaN if there is none; what this state is called, "" if it has no name.
-    statistics
-        Over the whole capture.
-    quality
-        Samples by quality bit, most frequent first.
+    `last` is its last usable value (NaN if there is none) and `state` what this is called ("" if it has no name);
+    `quality` counts samples by quality bit, most frequent first.
     """
 
     name: str

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -32,20 +33,10 @@ class Meaning(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What `contents` shows.
+    """What `contents` shows: each identifier with what it means, and what car file and databases say and never came.
 
-    Attributes
-    ----------
-    identifiers
-        Each with what it means.
-    names
-        Interface to bus name.
-    with_database, with_car
-        Whether there was a database, and a car file.
-    absent
-        What car file and databases say of the car, and never came.
-    misfit
-        Why the capture isn't of this car, bus or database; None if it may be.
+    `names` leads from interface to bus name; `misfit` says why the capture isn't of this car, bus or database, None if
+    it may be.
     """
 
     capture: Capture
@@ -90,14 +81,9 @@ def contents_of(
     databases: Databases | None = None,
     car: CarFile | None = None,
 ) -> Contents:
-    """Join what was counted with what databases and a car file know of it.
+    """Join what was counted with what a car file and databases (those of the car file among them) know of it.
 
-    Parameters
-    ----------
-    names
-        Interface to bus name.
-    databases
-        With those of the car file; None or nothing: the meaning of identifiers isn't known.
+    `names` leads from interface to bus name. Without a database the meaning of identifiers isn't known.
     """
     matcher = Matcher(databases or {}, bus_names=names)
     groups = []
@@ -172,9 +158,7 @@ def render_text(contents: Contents) -> str:
     lines.append(f"  clock     {origin}, {_step(clock.resolution_ns)}, stamped by: {clock.source}{zone}")
     lines += [f"  {key:9s} {value}" for key, value in capture.metadata.items()]
     if capture.events:
-        kinds: dict[str, int] = {}
-        for event in capture.events:
-            kinds[event.kind] = kinds.get(event.kind, 0) + 1
+        kinds = Counter(event.kind for event in capture.events)
         lines.append("  events    " + ", ".join(f"{kind} {number}" for kind, number in kinds.items()))
     problems = problem_lines(capture.problems)
     lines.append(f"  problems  {len(capture.problems):,}" if problems else "  problems  none")

@@ -16,16 +16,9 @@ SCHEMA = "buswright.cut/1"
 
 @dataclass(frozen=True, slots=True)
 class Cutting:
-    """The result of `cut`.
+    """What `cut` wrote: frames inside the span, those that were selected, what the format could not hold by reason.
 
-    Attributes
-    ----------
-    read, written
-        Frames inside the span, and those of them that were selected.
-    losses
-        What the target format could not hold, counted by reason.
-    unused
-        Selection patterns that picked nothing.
+    `unused` are selection patterns that picked nothing.
     """
 
     path: Path

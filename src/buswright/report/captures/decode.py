@@ -20,7 +20,7 @@ from buswright.messages.model import Database, LintNote
 from buswright.report.captures.contents import absent_lines
 from buswright.report.plain import plain, problems_json, some
 from buswright.report.quality import bad_json, bad_lines, limit_lines, limits_json, out_of_range_line
-from buswright.report.text import joined, problem_lines
+from buswright.report.text import first, joined, problem_lines
 from buswright.wording import listed, plural
 
 SCHEMA = "buswright.decode/1"
@@ -59,28 +59,20 @@ class Decoding:
 
     Attributes
     ----------
-    files
-        Paths written, by message or channel name.
-    rows, values
-        Written.
-    counts
-        What became of every frame.
+    files, rows, values
+        Paths written, by message or channel name, and what was written into them.
+    counts, absent
+        What became of every frame; what should have been in the capture, and never came.
     unused
         Selection patterns that fitted nothing.
     notes
         What is wrong with the databases that values depend on: not loaded, or claimed twice.
     rounded
         Channels with raw values beyond 2^53, which the table that was written rounds.
-    absent
-        What should have been in the capture, and never came.
     taken
         The J1939 message that a channel without a source address was taken from, and those of further addresses.
-    channels
-        The channels (without a car file: signals) that came, with their bad samples.
-    exceedances
-        Where these were beyond their cautions and warnings, by time.
-    car
-        The car file; None without one.
+    channels, exceedances
+        Those that came (without a car file: signals) with their bad samples; where these passed their limits, by time.
     first_ns
         From where seconds count.
     """
@@ -145,10 +137,8 @@ def render_text(decoding: Decoding) -> str:
     if decoding.rounded:
         lines.append(f"  rounded, because raw values are beyond 2^53: {', '.join(decoding.rounded)}")
         lines.append("  write a folder (--out NAME/) for exact raw values")
-    lines += [f"  database: {note}" for note in decoding.notes[:SHOWN_NOTES]]
-    if len(decoding.notes) > SHOWN_NOTES:
-        lines.append(f"  database: {len(decoding.notes) - SHOWN_NOTES} more (--json lists them all)")
-    return joined(lines)
+    notes = [f"  database: {note}" for note in decoding.notes]
+    return joined([*lines, *first(notes, SHOWN_NOTES, "  database: {} more (--json lists them all)")])
 
 
 def _quality_lines(decoding: Decoding) -> list[str]:

@@ -10,6 +10,7 @@ from buswright.report.plain import some
 from buswright.report.text import joined
 
 SCHEMA = "buswright.interfaces/1"
+_SERIAL = "a serial line can't tell"
 
 
 def render_text(found: Adapters | Search) -> str:
@@ -23,9 +24,7 @@ def _adapters_text(adapters: Adapters) -> str:
         lines.append(f"{adapter.live}")
         lines.append(f"    {adapter.name}: {adapter.about}")
         if adapter.proof is None:
-            lines.append(
-                "    listen-only: not proven, a serial line can't tell; the bit rate is an example, put in yours"
-            )
+            lines.append(f"    listen-only: not proven, {_SERIAL}; the bit rate is an example, put in yours")
         else:
             lines.append(f"    listen-only: {adapter.proof.listening} ({adapter.proof.why})")
             lines += [f"      {command}" for command in adapter.proof.commands]
@@ -49,25 +48,21 @@ def _search_text(search: Search) -> str:
 def render_json(found: Adapters | Search) -> dict[str, Any]:
     """Return the document that `interfaces --json` prints; its schema is interfaces.schema.json in schemas/."""
     adapters, search = (None, found) if isinstance(found, Search) else (found, None)
+    trials = [
+        {**some(trial, "bitrate frames"), "identifiers": trial.ids, **some(trial, "errors accepted why")}
+        for trial in (search.trials if search else ())
+    ]
     return {
         "schema": SCHEMA,
         "interfaces": [
             {
                 **some(adapter, "name live about"),
                 "listening": str(adapter.proof.listening) if adapter.proof else "not proven",
-                "why": adapter.proof.why if adapter.proof else "a serial line can't tell",
+                "why": adapter.proof.why if adapter.proof else _SERIAL,
                 "commands": list(adapter.proof.commands) if adapter.proof else [],
             }
             for adapter in (adapters.found if adapters else ())
         ],
         "notes": list(adapters.notes) if adapters else [],
-        "search": None
-        if search is None
-        else {
-            "bitrate": search.bitrate,
-            "trials": [
-                {**some(trial, "bitrate frames"), "identifiers": trial.ids, **some(trial, "errors accepted why")}
-                for trial in search.trials
-            ],
-        },
+        "search": search and {"bitrate": search.bitrate, "trials": trials},
     }

@@ -14,9 +14,9 @@ from buswright.channels.keys.faults import Fault, FaultSeverity
 from buswright.findings import Severity
 from buswright.messages.lint import lint
 from buswright.messages.model import LintNote
-from buswright.report.plain import plain
+from buswright.report.findings import tally
+from buswright.report.plain import some
 from buswright.report.text import joined
-from buswright.wording import plural
 
 SCHEMA = "buswright.check/1"
 
@@ -38,12 +38,10 @@ class Remark:
 
     Attributes
     ----------
-    path, line, column
-        Where; 0 where unknown.
+    line, column
+        0 where unknown.
     severity
         FAULT: the file can't be used, or values are wrong; SUSPECT: likely a mistake; NOTE: worth knowing.
-    source
-        Which sort of file it is about.
     subject
         The key in the car file, or `message/signal` of the database; empty for the file as a whole.
     rule
@@ -131,23 +129,16 @@ def render_text(checking: Checking) -> str:
     if not checking.counted:
         return joined(not_read)
     lines = [line for remark in _without_repeats(checking) for line in _remark_lines(remark)]
+    alike = Counter((remark.path, remark.rule) for remark in checking.remarks if _may_repeat(remark))
     lines += [
         f"{path}: {number - MOST_ALIKE:,} more notes of rule {rule} (--json lists them all)"
-        for (path, rule), number in _alike(checking).items()
+        for (path, rule), number in alike.items()
         if number > MOST_ALIKE
     ]
     lines += not_read
-    counts = Counter(remark.severity for remark in checking.counted)
-    summary = ", ".join(
-        plural(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]
-    )
-    few = "it is" if counts[Severity.FAULT] == 1 else "they are"
+    few = "it is" if sum(remark.severity is Severity.FAULT for remark in checking.counted) == 1 else "they are"
     verdict = "can be used" if checking.usable else f"can't be used until {few} fixed"
-    return joined([*lines, "", f"{summary}; {checking.path} {verdict}"])
-
-
-def _alike(checking: Checking) -> Counter[tuple[str, str]]:
-    return Counter((remark.path, remark.rule) for remark in checking.remarks if _may_repeat(remark))
+    return joined([*lines, "", f"{tally(checking.counted)}; {checking.path} {verdict}"])
 
 
 def _may_repeat(remark: Remark) -> bool:
@@ -175,9 +166,4 @@ def _remark_lines(remark: Remark) -> Iterator[str]:
 
 def render_json(checking: Checking) -> dict[str, Any]:
     """Return the document that `check --json` prints; its schema is check.schema.json in schemas/."""
-    return {
-        "schema": SCHEMA,
-        "file": str(checking.path),
-        "usable": checking.usable,
-        "remarks": plain(checking.remarks),
-    }
+    return {"schema": SCHEMA, "file": str(checking.path), **some(checking, "usable remarks")}

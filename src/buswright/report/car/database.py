@@ -13,7 +13,7 @@ from buswright.layout.databases.making import Made
 from buswright.layout.databases.misreadings import Judged
 from buswright.layout.differences.difference import Difference
 from buswright.report.car.check import MOST_ALIKE
-from buswright.report.plain import some
+from buswright.report.plain import plain, some
 from buswright.report.text import joined
 from buswright.wording import listed, percent, plural
 
@@ -22,20 +22,10 @@ SCHEMA = "buswright.database/1"
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """A database, and what became of it.
+    """A database with what is wrong with it, and what became of it.
 
-    Attributes
-    ----------
-    made
-        The database with what is wrong with it.
-    target
-        The file to write; None where it is only checked.
-    written
-        Whether it was written.
-    lost
-        What of the database the file can't hold.
-    judged
-        What a capture says of the tables, by file; empty without one.
+    `target` is None where it is only checked, `lost` what of the database that file can't hold, `judged` what a capture
+    says of the tables, by file.
     """
 
     made: Made
@@ -47,15 +37,7 @@ class Listing:
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """What changed from one database to another.
-
-    Attributes
-    ----------
-    paths
-        The two files.
-    differences
-        What means something else.
-    """
+    """What changed from one database file to another: what means something else."""
 
     paths: tuple[str, str]
     differences: tuple[Difference, ...]
@@ -100,8 +82,7 @@ def _listing(listing: Listing) -> Iterator[str]:
         capture = "" if listing.judged else "; nothing was held against a capture"
         yield f"  checked: nothing wrong in {plural(len(made.paths), 'file')} by itself{capture}"
     if target is not None and listing.written and target.suffix.lower() == ".dbc":
-        doubted = any(judged.misreadings for judged in listing.judged.values())
-        if doubted:
+        if any(judged.misreadings for judged in listing.judged.values()):
             yield "Next: do what is said above, and run it again with --force"
         else:
             held = "" if listing.judged else f"buswright database {target} --against SOURCE, then: "
@@ -148,9 +129,7 @@ def render_json(result: Listing | Changes) -> dict[str, Any]:
         return {
             "schema": SCHEMA,
             "files": list(result.paths),
-            "differences": [
-                some(each, "severity subject part text before after change unit") for each in result.differences
-            ],
+            "differences": plain(result.differences),
         }
     made = result.made
     return {
@@ -161,12 +140,10 @@ def render_json(result: Listing | Changes) -> dict[str, Any]:
         "out": str(result.target) if result.target else None,
         "written": result.written,
         "lost": list(result.lost),
-        "conflicts": [some(each, "severity subject part paths sides") for each in made.conflicts],
-        "against": [_judged_json(path, judged) for path, judged in result.judged.items()],
+        "conflicts": plain(made.conflicts),
+        "against": [
+            {"file": path, **some(judged, "misreadings seen missing judged signals")}
+            for path, judged in result.judged.items()
+        ],
         "notes": [some(each, "rule severity message signal path line text hint") for each in made.notes],
     }
-
-
-def _judged_json(path: str, judged: Judged) -> dict[str, Any]:
-    found = [some(each, "name readings meaning evidence signals confidence") for each in judged.misreadings]
-    return {"file": path, "misreadings": found, **some(judged, "seen missing judged signals")}

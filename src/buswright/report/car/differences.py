@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import textwrap
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
 from buswright.channels.carfile.model import CarFile
-from buswright.findings import Severity
 from buswright.layout.differences.compare import Compared
 from buswright.layout.differences.difference import Difference
-from buswright.report.plain import some
+from buswright.report.findings import tally
+from buswright.report.plain import plain
 from buswright.report.text import joined
 from buswright.wording import listed, plural
 
@@ -40,15 +39,12 @@ def render_text(listing: Listing, *, width: int = 100) -> str:
     ]
     for subject, found in groupby(listing.compared.differences, key=_group):
         differences = list(found)
-        lines += (
-            ["", *_of_several(subject, differences, width)]
-            if subject.endswith(_WHOLE)
-            else [
-                "",
-                _heading(subject, listing.compared),
-                *(line for difference in differences for line in _difference_lines(difference, width)),
-            ]
-        )
+        lines.append("")
+        if subject.endswith(_WHOLE):
+            lines += _of_several(subject, differences, width)
+        else:
+            lines.append(_heading(subject, listing.compared))
+            lines += [line for difference in differences for line in _difference_lines(difference, width)]
     return joined([*lines, "", _verdict(listing.compared)])
 
 
@@ -89,10 +85,8 @@ def _difference_lines(difference: Difference, width: int) -> Iterator[str]:
 
 
 def _verdict(compared: Compared) -> str:
-    counts = Counter(each.severity for each in compared.differences)
     scope = ", ".join(plural(compared.counts[name], one, name) for name, one in _ONE.items())
-    parts = [plural(counts[severity], severity.name.lower()) for severity in reversed(Severity) if counts[severity]]
-    return f"{', '.join(parts) or 'no difference'}; compared: {scope}"
+    return f"{tally(compared.differences, 'no difference')}; compared: {scope}"
 
 
 def render_json(listing: Listing) -> dict[str, Any]:
@@ -106,7 +100,5 @@ def render_json(listing: Listing) -> dict[str, Any]:
         "before": before,
         "after": after,
         "compared": dict(listing.compared.counts),
-        "differences": [
-            some(each, "severity subject part text before after change unit") for each in listing.compared.differences
-        ],
+        "differences": plain(listing.compared.differences),
     }

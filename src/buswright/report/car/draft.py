@@ -17,18 +17,9 @@ SCHEMA = "buswright.draft/1"
 
 @dataclass(frozen=True, slots=True)
 class Drafting:
-    """A drafted car file as it was written.
+    """A drafted car file as it was written: where, its tables, the whole text, and what `check` finds in it.
 
-    Attributes
-    ----------
-    path
-        Where.
-    draft
-        Its tables; with `added` those that were put into a file that was there.
-    text
-        The whole file.
-    checked
-        What `check` finds in it.
+    With `added` the tables are those that were put into a file that was there.
     """
 
     path: Path
@@ -48,7 +39,7 @@ def render_text(drafting: Drafting) -> str:
     """Write what `draft` prints."""
     draft = drafting.draft
     parts = [
-        plural(len(tables), _NOUNS[group], _PLURALS.get(group, ""))
+        plural(len(tables), *_NOUNS.get(group, (group,)))
         for group in GROUPS
         if (tables := draft.of(group)) and group != "car"
     ]
@@ -68,15 +59,8 @@ def render_text(drafting: Drafting) -> str:
 
 
 _SHOWN = 12
-_NOUNS = {
-    "car": "car",
-    "bus": "bus",
-    "module": "module",
-    "sensor": "sensor suggestion",
-    "channel": "channel",
-    "frame": "frame",
-}
-_PLURALS = {"bus": "buses"}
+_NOUNS = {"bus": ("bus", "buses"), "sensor": ("sensor suggestion",)}
+"""What is counted, where that is not called as its group."""
 
 
 def render_json(drafting: Drafting) -> dict[str, Any]:

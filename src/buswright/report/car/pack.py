@@ -7,12 +7,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from buswright.layout.handover.manifest import SCHEMA, Holds, Pack
+from buswright.layout.handover.manifest import Holds, Pack
 from buswright.layout.handover.pack import Packing
 from buswright.report.text import joined, table
 from buswright.wording import plural
-
-__all__ = ["SCHEMA", "Packed", "file_table", "render_json", "render_text"]
 
 _HASH_SHOWN = 16
 

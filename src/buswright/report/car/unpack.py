@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,6 +10,7 @@ from buswright.layout.handover.manifest import Holds, Pack
 from buswright.layout.handover.unpack import Older
 from buswright.report.car import check
 from buswright.report.car.pack import file_table
+from buswright.report.plain import some
 from buswright.report.text import joined
 from buswright.wording import listed, plural
 
@@ -32,10 +32,14 @@ def render_text(unpacked: Unpacked) -> str:
     """Write what `unpack` prints."""
     pack, car = unpacked.pack, unpacked.checking.path
     named = f"the car file of {pack.name}" if pack.name else "a car file"
+    older = {
+        "removed, of the older pack": unpacked.older.removed,
+        "changed since the older pack came, so kept": unpacked.older.kept,
+    }
     lines = [
         f"{unpacked.folder}: {named} from {unpacked.source}, {plural(len(pack.files), 'file')}; all hashes fit",
         *file_table(pack),
-        *_older_lines(unpacked.older),
+        *(f"  {said}: {listed(names, most=12)}" for said, names in older.items() if names),
         "  licence: read it before you use or pass on any of this"
         if pack.of(Holds.LICENCE)
         else "  no licence: ask the sender what you may do with it",
@@ -49,13 +53,6 @@ def render_text(unpacked: Unpacked) -> str:
     return "\n".join([joined(lines[:-5]), *lines[-5:-3], joined(lines[-3:])])
 
 
-def _older_lines(older: Older) -> Iterator[str]:
-    if older.removed:
-        yield f"  removed, of the older pack: {listed(older.removed, most=12)}"
-    if older.kept:
-        yield f"  changed since the older pack came, so kept: {listed(older.kept, most=12)}"
-
-
 def render_json(unpacked: Unpacked) -> dict[str, Any]:
     """Return the document that `unpack --json` prints; its schema is unpack.schema.json in schemas/."""
     checked = check.render_json(unpacked.checking)
@@ -64,8 +61,7 @@ def render_json(unpacked: Unpacked) -> dict[str, Any]:
         "pack": str(unpacked.source),
         "folder": str(unpacked.folder),
         "car": unpacked.pack.name,
-        "removed": list(unpacked.older.removed),
-        "kept": list(unpacked.older.kept),
+        **some(unpacked.older, "removed kept"),
         "files": unpacked.pack.manifest["files"],
         **{key: checked[key] for key in ("file", "usable", "remarks")},
     }

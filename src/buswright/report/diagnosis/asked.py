@@ -8,6 +8,7 @@ from typing import Any, get_args
 
 from buswright.diagnosis.case import About, Question
 from buswright.report.health.report import HealthReport
+from buswright.report.plain import some
 from buswright.wording import listed
 
 SHOWN = 4
@@ -19,15 +20,7 @@ _ORDER: tuple[About, ...] = get_args(About)
 
 @dataclass(frozen=True, slots=True)
 class Alike:
-    """The same question of several subjects, with the same answer.
-
-    Attributes
-    ----------
-    one
-        One of them.
-    subjects
-        Of all.
-    """
+    """The same question of several subjects, with the same answer: one of them, and the subjects of all."""
 
     one: Question
     subjects: tuple[str, ...]
@@ -86,12 +79,9 @@ def as_json(asked: Sequence[Question]) -> list[Mapping[str, Any]]:
     """Return what `--json` says of them."""
     return [
         {
-            "about": group.one.about,
-            "faults": list(group.one.faults),
+            **some(group.one, "about faults"),
             "open": group.one.is_open,
-            "shows": group.one.shows,
-            "why": group.one.why,
-            "settles": group.one.settles,
+            **some(group.one, "shows why settles"),
             "subjects": list(group.subjects),
         }
         for group in alike(asked)

@@ -14,9 +14,9 @@ from buswright.report.diagnosis import phases as phase_words
 from buswright.report.health import channels as channel_words
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.health.text import Column, channel_lines, finding_section, fitted, fold, section
+from buswright.report.health.text import channel_lines, finding_section
 from buswright.report.plain import plain, problems_json, some
-from buswright.report.text import joined
+from buswright.report.text import fitted, fold, joined, section
 from buswright.wording import moment
 
 SCHEMA = "buswright.diagnose/1"
@@ -24,16 +24,9 @@ SCHEMA = "buswright.diagnose/1"
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """What `diagnose` shows.
+    """What `diagnose` shows: what was measured and found, and how a value of each of the chosen channels came about.
 
-    Attributes
-    ----------
-    report
-        What was measured and found.
-    chosen
-        Channels that were asked for; empty: all.
-    explained
-        How a value of each of these came about.
+    `chosen` are the channels that were asked for; empty: all.
     """
 
     report: HealthReport
@@ -99,9 +92,8 @@ def _phase_lines(tables: PhaseTables, width: int, *, tables_too: bool) -> list[s
     for text in phase_words.summary(tables):
         lines += fold(f"  {text}", width, "    ")
     for sheet in phase_words.sheets(tables) if tables_too else ():
-        columns = [Column(k, head, right=k in sheet.right) for k, head in enumerate(sheet.heads)]
         lines += section(sheet.title, width)
-        lines += fitted(columns, sheet.rows, width, drop=sheet.drop, shorten=sheet.drop[0])
+        lines += fitted(sheet.heads, sheet.rows, width, right=sheet.right, drop=sheet.drop, shorten=sheet.drop[0])
     return lines
 
 
@@ -137,6 +129,6 @@ def render_json(diagnosis: Diagnosis) -> dict[str, Any]:
         "findings": plain(diagnosis.findings),
         "channels": channel_words.as_json(report),
         "asked": open_words.as_json(report.asked),
-        "phases": None if report.channels is None else phase_words.as_json(report.phases),
+        "phases": None if report.channels is None else plain(report.phases),
         "explained": plain(diagnosis.explained),
     }

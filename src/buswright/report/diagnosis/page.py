@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from html import escape
 
 from buswright.channels import units
@@ -103,18 +103,14 @@ def _trust(report: HealthReport) -> str:
         label="Channels",
         ranks={1: [STATES.index(one.state) for one in report.trusted]},
     )
+    calibrated = [[escape(cell) for cell in row] for row in channel_words.calibration_rows(report, report.trusted)]
+    made = html_table(["channel", "from its input to its unit"], calibrated, label="Calibrations")
     return (
         '<section id="channels"><h2>How far each channel can be trusted, worst first</h2>'
         '<p class="faint">Fine only means that nothing was found in what was looked at. Minimum, mean and maximum are '
         "of samples that are not bad. Click a head to sort.</p>"
-        f"{table}<div>{limits}</div>{_calibrations(report)}</section>"
+        f"{table}<div>{limits}</div><details><summary>How they are calibrated</summary>{made}</details></section>"
     )
-
-
-def _calibrations(report: HealthReport) -> str:
-    rows = [[escape(cell) for cell in row] for row in channel_words.calibration_rows(report, report.trusted)]
-    table = html_table(["channel", "from its input to its unit"], rows, label="Calibrations")
-    return f"<details><summary>How they are calibrated</summary>{table}</details>"
 
 
 def _open(report: HealthReport) -> str:
@@ -220,14 +216,11 @@ def _plot(report: HealthReport, channel: str, column: str, place: str, why: str)
 
 
 def _explained(diagnosis: Diagnosis) -> str:
-    parts = "\n".join(_steps(diagnosis))
-    return f'<section id="values"><h2>How values came about</h2>\n{parts}</section>' if parts else ""
-
-
-def _steps(diagnosis: Diagnosis) -> Iterator[str]:
+    parts = []
     for each in diagnosis.explained:
         steps = "".join(f"<dt>{escape(step.name)}</dt><dd>{escape(step.text)}</dd>" for step in each.steps)
-        yield (
-            f"<h3>{escape(each.channel)} at {escape(diagnosis.report.at(each.time_ns))}, from the raw number to the "
-            f'unit</h3><dl class="steps">{steps}</dl>'
-        )
+        when = escape(diagnosis.report.at(each.time_ns))
+        head = f"<h3>{escape(each.channel)} at {when}, from the raw number to the unit</h3>"
+        parts.append(f'{head}<dl class="steps">{steps}</dl>')
+    body = "\n".join(parts)
+    return f'<section id="values"><h2>How values came about</h2>\n{body}</section>' if parts else ""

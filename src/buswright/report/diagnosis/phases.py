@@ -4,32 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from buswright.channels import units
-from buswright.diagnosis.phases.running import CRANK_PERIODS, Change, CrankGap, Grade, Supply
-from buswright.diagnosis.phases.sampling import Sampling
+from buswright.diagnosis.phases.running import CRANK_PERIODS, Change, Grade
 from buswright.diagnosis.phases.tables import PhaseTables
 from buswright.diagnosis.phases.truths import Truth
-from buswright.report.plain import plain
 from buswright.report.text import number
 from buswright.wording import listed, plural
 
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One table, laid out.
+    """One table, laid out: its id on a page, what stands above it, cells as plain text, columns of numbers.
 
-    Attributes
-    ----------
-    place, title
-        Its id on a page, and what stands above it.
-    heads, rows, right
-        Cells as plain text; columns of numbers.
-    drop
-        Columns that are left out first where there is no room.
-    wrong
-        Which rows are not as they should be.
+    `drop` are the columns that are left out first where there is no room, `wrong` the rows that are not as they should.
     """
 
     place: str
@@ -64,7 +52,7 @@ def _truths(tables: PhaseTables) -> Sheet:
 
 
 def _truth(one: Truth) -> tuple[str, ...]:
-    should = "–" if one.low is None or one.high is None else f"{_near(one.low)} to {_near(one.high)}"
+    should = "–" if one.low is None or one.high is None else f"{one.low:.4g} to {one.high:.4g}"
     return (
         one.channel, _or_dash(one.level), units.shown(one.unit), should, _or_dash(one.good), one.verdict, one.why
     )  # fmt: skip
@@ -106,40 +94,29 @@ def _strongest(one: Change) -> str:
 
 
 def _supplies(tables: PhaseTables) -> Sheet:
-    rows = [_supply(one) for one in tables.supplies]
+    rows = []
+    for one in tables.supplies:
+        volts = ("–" if each is None else f"{each:.2f}" for each in (one.rest, one.lowest, one.idle))
+        rows.append((one.channel, *volts, "V", _grade(one.grade)))
     title = "Supplies: key on, the lowest while cranking, idling"
     return _made("phase-supplies", title, "channel|key on|lowest|idling|unit|verdict", rows, (1, 2, 3), (4,))
 
 
-def _supply(one: Supply) -> tuple[str, ...]:
-    volts = ("–" if each is None else f"{each:.2f}" for each in (one.rest, one.lowest, one.idle))
-    return (one.channel, *volts, "V", _grade(one.grade))
-
-
 def _gaps(tables: PhaseTables) -> Sheet:
     title = f"Modules silent while cranking (a look over {CRANK_PERIODS:g} periods)"
-    return _made(
-        "phase-crank", title, "module|bus|longest|periods|verdict", [_gap(g) for g in tables.crank_gaps], (2, 3), (1,)
-    )
-
-
-def _gap(one: CrankGap) -> tuple[str, ...]:
-    longest = f"{one.longest_ns / 1e6:.0f} ms" if one.longest_ns else "none"
-    periods = f"{one.periods:.1f}" if one.longest_ns else "–"
-    return (one.module, one.bus, longest, periods, _grade(one.grade))
+    rows = []
+    for one in tables.crank_gaps:
+        told = (f"{one.longest_ns / 1e6:.0f} ms", f"{one.periods:.1f}") if one.longest_ns else ("none", "–")
+        rows.append((one.module, one.bus, *told, _grade(one.grade)))
+    return _made("phase-crank", title, "module|bus|longest|periods|verdict", rows, (2, 3), (1,))
 
 
 def _sampling(tables: PhaseTables) -> Sheet:
-    rows = [_sampled(one) for one in tables.sampling]
+    rows = [
+        (one.channel, f"{one.rate_hz:.1f}", f"{one.low_hz:g} to {one.high_hz:g}", one.advice, one.words)
+        for one in tables.sampling
+    ]
     return _made("sampling", "How often channels come", "channel|per s|useful|advice|why", rows, (1, 2), (4, 2))
-
-
-def _sampled(one: Sampling) -> tuple[str, ...]:
-    return (one.channel, f"{one.rate_hz:.1f}", f"{one.low_hz:g} to {one.high_hz:g}", one.advice, one.words)
-
-
-def _near(value: float) -> str:
-    return f"{value:.4g}"
 
 
 def _or_dash(value: float | None) -> str:
@@ -184,9 +161,3 @@ def _named(changes: Sequence[Change], grades: Sequence[Grade], what: str) -> str
     bad = [one.channel for one, grade in zip(changes, grades, strict=True) if grade in ("look", "bad")]
     judged = sum(grade != "not judged" for grade in grades)
     return f"{listed(bad)} {what} ({judged} judged)" if bad else f"none of {plural(judged, 'channel')} {what}"
-
-
-def as_json(tables: PhaseTables) -> dict[str, Any]:
-    """Return what `--json` says of the phases."""
-    document: dict[str, Any] = plain(tables)
-    return document

@@ -47,16 +47,9 @@ SHARED: tuple[Shared, ...] = ("supply", "ground", "plug", "message")
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """One channel to draw, with what it is compared with.
+    """One channel to draw, with the number of its finding (0 where none concerns it) and what it is compared with.
 
-    Attributes
-    ----------
-    number
-        Of the finding; 0 where none concerns it.
-    channel
-        Its name.
-    others
-        Neighbours, as (name, why it is shown).
+    `others` are neighbours, as (name, why it is shown).
     """
 
     number: int
@@ -187,19 +180,10 @@ def _moments(finding: Finding) -> list[int]:
 
 
 def kept_rows(evidence: ChannelEvidence, moments_ns: Iterable[int], points: int) -> Rows:
-    """Choose about `points` rows of a channel, ascending in time.
+    """Choose about `points` rows of a channel, ascending in time; all rows where there are no more.
 
     Half of them are the extremes of the whole run, of what came in and of what was made of it; the others lie around
-    the moments, and where the samples get bad or good again.
-
-    Parameters
-    ----------
-    evidence
-        The channel.
-    moments_ns
-        Where a finding begins and ends.
-    points
-        How many rows, about; all rows where there are no more.
+    the moments where a finding begins and ends, and where the samples get bad or good again.
     """
     series = evidence.series
     n = len(series)

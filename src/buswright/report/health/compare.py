@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,8 +13,9 @@ from buswright.findings import Severity
 from buswright.health.baseline.baseline import Baseline
 from buswright.health.baseline.differences import Difference
 from buswright.health.baseline.file import document_of
+from buswright.report.findings import tally
 from buswright.report.plain import some
-from buswright.report.text import joined, table
+from buswright.report.text import fold, joined, table
 from buswright.wording import listed, percent, plural
 
 SCHEMA = "buswright.compare/1"
@@ -30,17 +30,7 @@ _WORD_WIDTH = 9
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two runs and what changed.
-
-    Attributes
-    ----------
-    a, b
-        Earlier and later run.
-    names
-        What the user called them.
-    differences
-        Ranked.
-    """
+    """The earlier and the later run, what the user called them, and what changed, ranked."""
 
     a: Baseline
     b: Baseline
@@ -54,15 +44,19 @@ def render_text(comparison: Comparison, *, width: int = 100) -> str:
         f"earlier  {_run(comparison.names[0], comparison.a)}",
         f"later    {_run(comparison.names[1], comparison.b)}",
         f"compared {_compared(comparison)}",
-        *(line for text in _channel_lines(comparison) for line in _wrapped(text, width)),
+        *(line for text in _channel_lines(comparison) for line in fold(text, width, " " * (_WORD_WIDTH + 2))),
     ]
-    notes = [each for each in comparison.differences if each.severity is Severity.NOTE]
-    for difference in comparison.differences:
-        if difference not in notes[MOST_NOTES:]:
-            lines += ["", *difference_lines(difference, width)]
+    return joined([*lines, "", *ranked_lines(comparison.differences, width), _verdict(comparison)])
+
+
+def ranked_lines(differences: Sequence[Difference], width: int) -> Iterator[str]:
+    """Write the differences, of mere notes the first ones, each with an empty line behind it."""
+    notes = [each for each in differences if each.severity is Severity.NOTE]
+    for each in differences:
+        if each not in notes[MOST_NOTES:]:
+            yield from (*_difference_lines(each, width), "")
     if len(notes) > MOST_NOTES:
-        lines += ["", f"{len(notes) - MOST_NOTES} more notes (--json lists them all)"]
-    return joined([*lines, "", _verdict(comparison)])
+        yield from (f"{len(notes) - MOST_NOTES} more notes (--json lists them all)", "")
 
 
 def _run(name: str, baseline: Baseline) -> str:
@@ -114,7 +108,8 @@ def _channel_lines(comparison: Comparison) -> Iterator[str]:
         now = b.channels[name]
         since = "" if now.unusable_since_s is None else f" since {now.unusable_since_s:.1f} s"
         why = now.unusable_why or a.channels[name].unusable_why
-        shares = f"{_share(a.channels[name].unusable)} bad then, {_share(now.unusable)} now{since}"
+        then, share = (percent(each, 2) if each else "0 %" for each in (a.channels[name].unusable, now.unusable))
+        shares = f"{then} bad then, {share} now{since}"
         yield f"{' ' * _WORD_WIDTH}{name}: {shares}{f': {why}' if why else ''}"
     if len(found.wrong) > MOST_CHANNELS:
         yield f"{' ' * _WORD_WIDTH}{len(found.wrong) - MOST_CHANNELS} more (--json lists them all)"
@@ -123,43 +118,22 @@ def _channel_lines(comparison: Comparison) -> Iterator[str]:
             yield f"{' ' * _WORD_WIDTH}only in the {word} run: {listed(names)}"
 
 
-def _share(share: float) -> str:
-    return percent(share, 2) if share else "0 %"
-
-
-def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, subsequent_indent=" " * (_WORD_WIDTH + 2), break_on_hyphens=False)
-
-
-def difference_lines(difference: Difference, width: int) -> Iterator[str]:
+def _difference_lines(difference: Difference, width: int) -> Iterator[str]:
     """Write one difference: what changed, then where to look, and the limit last."""
     indent = " " * _WORD_WIDTH
     word = difference.severity.name.lower().ljust(_WORD_WIDTH)
     yield from textwrap.wrap(difference.text, width, initial_indent=word, subsequent_indent=indent)
-    if difference.look:
-        yield from _labelled("check: ", difference.look, width)
-    if difference.threshold:
-        yield from _labelled("limit: ", difference.threshold, width)
-
-
-def _labelled(label: str, text: str, width: int) -> list[str]:
-    indent = " " * _WORD_WIDTH
-    return textwrap.wrap(text, width, initial_indent=indent + label, subsequent_indent=indent + "  ")
+    for label, text in (("check: ", difference.look), ("limit: ", difference.threshold)):
+        yield from textwrap.wrap(text, width, initial_indent=indent + label, subsequent_indent=indent + "  ")
 
 
 def _verdict(comparison: Comparison) -> str:
-    scope, counts = _compared(comparison), difference_tally(comparison.differences)
+    scope, counts = _compared(comparison), tally(comparison.differences, "")
     if not comparison.differences:
         return f"no change: {scope}"
     if all(difference.severity is Severity.NOTE for difference in comparison.differences):
         return f"no change that matters: {scope} ({counts})"
     return counts
-
-
-def difference_tally(differences: Sequence[Difference]) -> str:
-    """Count differences by severity, gravest first: "1 fault, 2 notes"."""
-    counts = Counter(difference.severity for difference in differences)
-    return ", ".join(plural(counts[each], each.name.lower()) for each in reversed(Severity) if counts[each])
 
 
 def difference_json(difference: Difference) -> dict[str, Any]:

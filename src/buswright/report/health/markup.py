@@ -10,7 +10,7 @@ from buswright.findings import Finding, Severity
 from buswright.report.findings import condition_cells, condition_words, rival_words, span
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.page import html_table
+from buswright.report.page import article, html_table
 from buswright.wording import moment, plural
 
 SIGNS = {Severity.FAULT: "✖", Severity.SUSPECT: "▲", Severity.NOTE: "●"}
@@ -46,16 +46,7 @@ def head(
 ) -> str:
     """Lay out the top of a page: what was judged, the verdict, a row of figures, links to the sections.
 
-    Parameters
-    ----------
-    title, scope
-        Plain text; the scope says what was looked at.
-    report
-        What was measured and found.
-    figures
-        What is counted, as (name, number).
-    sections
-        Names of the sections by their anchors.
+    Title and scope (what was looked at) are plain text; figures are (name, number), sections their names by anchor.
     """
     judged = report.worst if report.worst is not None and report.worst > Severity.NOTE else None
     word, _, rest = words.verdict(report).partition(". ")
@@ -76,18 +67,9 @@ def head(
 def findings_section(
     report: HealthReport, findings: Sequence[Finding], places: Mapping[int, str] | None = None, note: str = ""
 ) -> str:
-    """Lay out findings in rank order.
+    """Lay out these findings in rank order, behind a note in plain text.
 
-    Parameters
-    ----------
-    report
-        What they were found in.
-    findings
-        The ones to show.
-    places
-        By the number of a finding: id of the element with its plots. None: all are in the section `plots`.
-    note
-        Plain text in front of them.
+    `places` has by the number of a finding the id of the element with its plots; None: all are in the section `plots`.
     """
     shown = "\n".join(
         _finding(finding, number, report, "plots" if places is None else places.get(number, ""))
@@ -102,25 +84,19 @@ def findings_section(
 
 def _finding(finding: Finding, number: int, report: HealthReport, place: str) -> str:
     facts = ", ".join(fact for fact in (span(finding, report.first_ns), finding.how_sure) if fact)
-    rows = "".join(
-        f"<dt>{label}</dt><dd>{text}</dd>"
-        for label, text in (
-            ("Or", text_list(rival_words(finding))),
-            ("Check", escape(finding.next_check)),
-            ("Safety", escape(finding.caution)),
-            ("Seen", text_list(finding.evidence)),
-            ("When", _conditions(finding)),
-            ("Ruled out", text_list(finding.ruled_out)),
-            ("Explains", _explained(finding)),
-            ("Limit", escape(finding.threshold)),
-        )
-        if text
+    said = (
+        ("Or", text_list(rival_words(finding))),
+        ("Check", escape(finding.next_check)),
+        ("Safety", escape(finding.caution)),
+        ("Seen", text_list(finding.evidence)),
+        ("When", _conditions(finding)),
+        ("Ruled out", text_list(finding.ruled_out)),
+        ("Explains", _explained(finding)),
+        ("Limit", escape(finding.threshold)),
     )
-    return (
-        f'<article class="finding {severity_class(finding.severity)}" id="finding-{number}"><h3>{number}. '
-        f"{tag(finding.severity)} {escape(finding.fault)}: {escape(finding.subject)} "
-        f"<small>{escape(facts)}</small> {_show_button(finding, report, place)}</h3><dl>{rows}</dl></article>"
-    )
+    head = f"{number}. {tag(finding.severity)} {escape(finding.fault)}: {escape(finding.subject)} "
+    head += f"<small>{escape(facts)}</small> {_show_button(finding, report, place)}"
+    return article(severity_class(finding.severity), head, said, f' id="finding-{number}"')
 
 
 def _show_button(finding: Finding, report: HealthReport, place: str) -> str:

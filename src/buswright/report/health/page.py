@@ -28,15 +28,7 @@ means sent on change: no period. An empty strip means no frames.</p>"""
 
 
 def render_html(report: HealthReport, spacings: Spacings) -> str:
-    """Write the page.
-
-    Parameters
-    ----------
-    report
-        What was measured and found.
-    spacings
-        Of the same frames, see `health.spacings`.
-    """
+    """Write the page of what was measured and found; the spacings are those of the same frames."""
     name = report.car or ", ".join(report.files)
     body = "\n".join(
         [
@@ -123,11 +115,8 @@ def _bus_plots(report: HealthReport) -> Iterator[str]:
             )
         ids = [figures for figures in report.health.ids_of(bus.name) if figures.first_ns is not None]
         if ids:
-            rest = (
-                f"<p>{plural(len(ids) - MOST_LANES, 'more identifier')} in the table.</p>"
-                if len(ids) > MOST_LANES
-                else ""
-            )
+            more = len(ids) - MOST_LANES
+            rest = f"<p>{plural(more, 'more identifier')} in the table.</p>" if more > 0 else ""
             missing = sum(figures.gaps.missing for figures in ids)
             yield (
                 f"<h3>{name}: timing of every identifier</h3>\n"
@@ -169,19 +158,8 @@ def _modules(report: HealthReport) -> str:
 
 
 def _ids(report: HealthReport) -> str:
-    heads = [
-        "ID",
-        "message",
-        "module",
-        "found",
-        "per\u00a0s",
-        "expected",
-        "says",
-        "jitter",
-        "jitter 99.9\u00a0%",
-        "missing",
-    ]
-    heads += ["late", "longest gap", "load", "frames", "bytes", "counter", "checksum", "remarks"]
+    heads = ["ID", "message", "module", "found", "per\u00a0s", "expected", "says", "jitter", "jitter 99.9\u00a0%"]
+    heads += ["missing", "late", "longest gap", "load", "frames", "bytes", "counter", "checksum", "remarks"]
     rows = [_id_row(figures, report) for figures in report.worst_first]
     used = [k for k in range(len(heads)) if any(row[k] not in ("–", "") for row in rows)]
     right = [used.index(k) for k in (4, 5, 7, 8, 9, 10, 11, 12, 13) if k in used]

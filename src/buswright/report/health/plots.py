@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from buswright.channels.carfile.model import FrameName
 from buswright.findings import Finding
 from buswright.frames.table import Int64s
 from buswright.health.model.gaps import Gaps
@@ -113,7 +112,8 @@ def load_data(bus: BusFigures, first: int) -> dict[str, Any]:
         peaks = extremes(slow_values, LOAD_COLUMNS // 2)
         rows = np.unique(np.concatenate([rows, _row_at(windows, slow.start_ns[peaks])]))
     start = windows.start_ns[rows]
-    holes = np.flatnonzero(np.diff(start) > max(windows.width_ns, 1) * _longest_step(rows))
+    # More windows between two kept rows than anywhere else are a hole in time.
+    holes = np.flatnonzero(np.diff(start) > max(windows.width_ns, 1) * np.diff(rows).max(initial=1))
     seconds = [round((each - first) / 1e9, 3) for each in start.tolist()]
     fast: list[float | None] = [round(value, 1) for value in fast_values[rows].tolist()]
     slower: list[float | None] = [None if math.isnan(v) else round(v, 1) for v in _slow_at(slow, slow_values, start)]
@@ -137,11 +137,6 @@ def _values(windows: LoadWindows) -> tuple[Float64s, str]:
     if len(windows) and np.isfinite(windows.load).all():
         return windows.load * 100, "%"
     return (windows.bits + windows.data_bits) / (windows.width_ns / 1e9) / 1e3, "kbit/s"
-
-
-def _longest_step(rows: npt.NDArray[np.intp]) -> int:
-    """Most windows between two kept rows: a hole in time is more than that."""
-    return int(np.diff(rows).max()) if len(rows) > 1 else 1
 
 
 def _row_at(windows: LoadWindows, time_ns: Int64s) -> npt.NDArray[np.intp]:
@@ -202,18 +197,13 @@ def _lane(figures: IdFigures, track: SpacingTrack, columns: Int64s, first: int, 
     else:
         early[at] = late[at] = 0
     return {
-        "label": _label(figures.name, figures.message),
+        "label": f"{str(figures.name).rpartition('/')[2]} {figures.message or ''}".rstrip(),
         "periodic": periodic,
         "period": round(period.judged_ns / 1e9, 6) if periodic and period.judged_ns else 0,
         "early": base64.b64encode(early.tobytes()).decode(),
         "late": base64.b64encode(late.tobytes()).decode(),
         "gaps": _gaps(figures.gaps, first, gaps) if periodic else [],
     }
-
-
-def _label(name: FrameName, message: str | None) -> str:
-    identifier = str(name).rpartition("/")[2]
-    return f"{identifier} {message}" if message else identifier
 
 
 def compand(deviation: Float64s) -> npt.NDArray[np.int8]:

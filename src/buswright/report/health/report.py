@@ -33,28 +33,20 @@ class HealthReport:
 
     Attributes
     ----------
-    health
-        What was measured.
-    findings
-        What was found wrong, in rank order.
-    files, format
+    health, findings
+        What was measured; what was found wrong, in rank order.
+    files, format, clock
         Where the frames came from.
-    clock
-        Of the capture.
     problems
-        What its reader could not take as it stood.
-    car
-        Name of the car; empty where nobody says.
+        What their reader could not take as it stood.
+    car, rules
+        Name of the car, empty where nobody says; the car file, for its thresholds, None without one.
     described
         Whether a car file or a database said what should be there.
-    rules
-        The car file, for its thresholds; None without one.
     channels
         What the channels showed; None where none were decoded.
-    baseline
-        The file of the good run that says what to expect; empty without one.
-    good_run
-        What it remembers; None without one.
+    baseline, good_run
+        The file of the good run that says what to expect, and what it remembers; empty and None without one.
     """
 
     health: BusHealth

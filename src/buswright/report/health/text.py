@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 
 from buswright.findings import Finding, Severity
 from buswright.health.model.health import BusFigures
@@ -12,7 +11,7 @@ from buswright.report.findings import finding_lines
 from buswright.report.health import channels
 from buswright.report.health import report as words
 from buswright.report.health.report import HealthReport
-from buswright.report.text import joined, table
+from buswright.report.text import fitted, fold, joined, section
 from buswright.wording import moment, plural
 
 NARROWEST = 60
@@ -49,27 +48,10 @@ def render_text(report: HealthReport, *, width: int = 80, every: bool = False) -
     return joined(lines)
 
 
-def fold(text: str, width: int, indent: str = "") -> list[str]:
-    """Break a text into lines, further ones indented."""
-    import textwrap
-
-    return textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
-
-
-def section(name: str, width: int, limit: str = "") -> list[str]:
-    """Write a section's name, and beside it the limits that its numbers are judged by."""
-    if not limit:
-        return ["", name]
-    if len(name) + len(limit) + 4 <= width:
-        return ["", f"{name}  ({limit})"]
-    return ["", name, *(f"  {line}" for line in fold(f"({limit})", width - 2))]
-
-
 def _buses(report: HealthReport, width: int) -> list[str]:
     heads = ["bus", "bit rate", "load", "1 s peak", "100 ms peak", "errors", "frames"]
     rows = [words.bus_cells(bus, report)[:7] for bus in report.health.buses.values()]
-    columns = [Column(k, head, right=k in (2, 5, 6)) for k, head in enumerate(heads)]
-    lines = fitted(columns, rows, width, drop=(6, 3))
+    lines = fitted(heads, rows, width, right=(2, 5, 6), drop=(6, 3))
     for bus in report.health.buses.values():
         if basis := words.basis_words(bus):
             lines += fold(f"  {basis}", width, "    ")
@@ -95,8 +77,7 @@ def _error_lines(bus: BusFigures, report: HealthReport, width: int) -> list[str]
 def _modules(report: HealthReport, width: int) -> list[str]:
     heads = ["module", "bus", "IDs", "frames", "load", "of bus", "never seen"]
     rows = [words.module_cells(module, report)[:7] for module in report.health.modules.values()]
-    columns = [Column(k, head, right=k in (2, 3, 4, 5)) for k, head in enumerate(heads)]
-    return fitted(columns, rows, width, drop=(5, 1, 3), shorten=6)
+    return fitted(heads, rows, width, right=(2, 3, 4, 5), drop=(5, 1, 3), shorten=6)
 
 
 def _ids(report: HealthReport, width: int, every: bool) -> list[str]:
@@ -104,10 +85,9 @@ def _ids(report: HealthReport, width: int, every: bool) -> list[str]:
     heads = ["", "ID", "message", "per s", "expected", "jitter", "99.9 %", "missing", "late", "longest", "counter"]
     heads += ["checksum", "remarks"]
     rows = [_id_row(figures, report) for figures in chosen]
-    columns = [Column(k, head, right=k in (3, 4, 5, 6, 7, 8, 9)) for k, head in enumerate(heads)]
-    columns[4] = Column(4, "expected", right=False)
-    used = [column for column in columns if column.number < 2 or any(row[column.number] for row in rows)]
-    lines = fitted(used, rows, width, drop=(9, 11, 8, 10, 2, 5, 12), shorten=12) if rows else ["  none"]
+    empty = [k for k in range(2, len(heads)) if not any(row[k] for row in rows)]
+    layout = {"right": (3, 5, 6, 7, 8, 9), "drop": (9, 11, 8, 10, 2, 5, 12), "leave": empty}
+    lines = fitted(heads, rows, width, **layout, shorten=12) if rows else ["  none"]
     rest = report.worst_first[len(chosen) :]
     if rest:
         wrong = sum(report.severity_of_id(figures.name) is not None for figures in rest)
@@ -132,9 +112,11 @@ def channel_lines(report: HealthReport, width: int, every: bool, chosen: Collect
         shown = [one for one in report.trusted if one.channel in chosen]
     lines = []
     if shown:
-        columns = [Column(k, head, right=k in channels.RIGHT) for k, head in enumerate(channels.HEADS)]
         lines += fitted(
-            columns, channels.rows(report, shown), width, drop=(6, 5, 7, 4, 9, 2), shorten=-1 if chosen else 10
+            *(channels.HEADS, channels.rows(report, shown), width),
+            right=channels.RIGHT,
+            drop=(6, 5, 7, 4, 9, 2),
+            shorten=-1 if chosen else 10,
         )
     rest = []
     if not every and not chosen:
@@ -171,54 +153,3 @@ def finding_section(findings: Sequence[Finding], report: HealthReport, width: in
     if hidden:
         lines.append(f"  {plural(len(hidden), 'more note')} (--all lists them)")
     return lines or ["  none"]
-
-
-# -- Tables that fit ----------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column of a table: which cell of a row, its head, and where it stands."""
-
-    number: int
-    head: str
-    right: bool
-
-
-def fitted(
-    columns: Sequence[Column], rows: Sequence[Sequence[str]], width: int, *, drop: Sequence[int], shorten: int = -1
-) -> list[str]:
-    """Lay out a table no wider than `width`.
-
-    Where it doesn't fit, column `shorten` is cut to the room that is left (8 signs at least), then columns are left
-    out in the order of `drop`.
-    """
-    kept = list(columns)
-    waiting = list(drop)
-    while True:
-        room = width - _wide(kept, rows, leave=shorten)
-        least = 8 if any(c.number == shorten for c in kept) else 0
-        if room >= least or not waiting:
-            break
-        gone = waiting.pop(0)
-        kept = [column for column in kept if column.number != gone]
-    cells = [
-        [_cut(row[column.number], room) if column.number == shorten else row[column.number] for column in kept]
-        for row in rows
-    ]
-    right = [k for k, column in enumerate(kept) if column.right]
-    return [line[:width] for line in table([column.head for column in kept], cells, right=right)]
-
-
-def _cut(text: str, room: int) -> str:
-    room = max(room, 8)
-    return text if len(text) <= room else f"{text[: room - 1]}…"
-
-
-def _wide(columns: Sequence[Column], rows: Sequence[Sequence[str]], leave: int) -> int:
-    """Width of the table with the column that may be shortened at nothing."""
-    sizes = [
-        0 if column.number == leave else max([len(column.head), *(len(row[column.number]) for row in rows)])
-        for column in columns
-    ]
-    return sum(sizes) + 2 * len(columns)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 
 from buswright.layout.document.file import layout_text
-from buswright.layout.document.model import Layout, MessageLayout, SignalLayout
+from buswright.layout.document.model import Layout, MessageLayout, Question, SignalLayout
 from buswright.report.layout import tables, words
 from buswright.report.layout.grid import Grid, grid_lines, grids, letter
 from buswright.report.layout.tables import NOTHING, Table
@@ -42,7 +42,7 @@ def _lines(layout: Layout) -> Iterator[str]:
             yield "```"
     yield from ("", "## What is unknown", "", plain(words.coverage_words(layout)), "")
     yield from _table(tables.unknown(layout))
-    yield from _section("Open questions", list(map(_question, words.shown_questions(layout))))
+    yield from _section("Open questions", list(map(_question, layout.questions)))
     yield from ("", "## Known faults", "", plain(words.issues_scope(layout)), "")
     for one in words.shown_issues(layout):
         check = f" Check: {plain(one.check)}" if one.check else ""
@@ -78,10 +78,9 @@ def _lines(layout: Layout) -> Iterator[str]:
     )
 
 
-def _question(parts: tuple[str, str, str]) -> str:
-    where, text, why = parts
-    said = plain(text) + (f" Why: {plain(why)}." if why else "")
-    return said + (f" ({plain(where)})" if where else "")
+def _question(one: Question) -> str:
+    said = plain(one.text) + (f" Why: {plain(one.why)}." if one.why else "")
+    return said + (f" ({plain(one.where)})" if one.where else "")
 
 
 def _section(title: str, items: Sequence[str]) -> Iterator[str]:

@@ -8,7 +8,7 @@ from html import escape
 
 from buswright._version import __version__
 from buswright.layout.document.file import document_of
-from buswright.layout.document.model import Layout, MessageLayout, SignalLayout
+from buswright.layout.document.model import Layout, MessageLayout, Question, SignalLayout
 from buswright.report.layout import tables, words
 from buswright.report.layout.grid import Grid, grids
 from buswright.report.layout.tables import NOTHING, Cell, Table
@@ -22,33 +22,31 @@ _SEVERITY_SIGNS = {"fault": "✖", "suspect": "▲", "note": "●"}
 
 def render_html(layout: Layout) -> str:
     """Write the page; the same layout gives the same bytes."""
-    by_frame = layout.signals_by_frame()
+    foot = (
+        f"<footer><p>Buswright {escape(__version__)}. It only listened. This file holds everything on this page and "
+        "loads nothing. <code>buswright verify</code> says whether a car still matches it; "
+        "<code>buswright guide layout</code> explains it.</p></footer>"
+    )
     parts = [
         _head(layout),
         "<main>",
         _first_page(layout),
         _modules(layout),
         *(_frames(layout, bus.name) for bus in layout.buses),
-        _messages(layout, by_frame),
+        _messages(layout),
         _channels(layout),
-        _baseline(layout),
-        _free(layout),
+        _list_section(
+            "baseline", "The healthy run that a later one is held against", list(words.baseline_lines(layout))
+        ),
+        _list_section("free", "Free 11-bit identifiers", list(words.free_lines(layout))),
         _list_section("cautions", "Cautions", layout.cautions),
         _section("sources", "Where the facts come from", _html(tables.sources(layout), layout)),
         "</main>",
-        _foot(),
+        foot,
     ]
     body = "<style>\n" + asset("layout.css") + "</style>\n" + "\n".join(part for part in parts if part)
     title = f"Bus layout: {words.name_of(layout)}"
     return render_page(title, body, data=document_of(layout), scripts=["layout.js"], plots=False)
-
-
-def _foot() -> str:
-    return (
-        f"<footer><p>Buswright {escape(__version__)}. It only listened. This file holds everything on this page and "
-        "loads nothing. <code>buswright verify</code> says whether a car still matches it; "
-        "<code>buswright guide layout</code> explains it.</p></footer>"
-    )
 
 
 def _head(layout: Layout) -> str:
@@ -138,7 +136,7 @@ def _first_page(layout: Layout) -> str:
         f'<div class="drawings">{drawings}</div>' if drawings else "",
         f"<h3>What is unknown</h3><p>{escape(words.coverage_words(layout))}</p>"
         + _html(tables.unknown(layout), layout),
-        "<h3>Open questions</h3>" + (_list(list(map(_question, words.shown_questions(layout)))) or "<p>None.</p>"),
+        "<h3>Open questions</h3>" + (_list(list(map(_question, layout.questions))) or "<p>None.</p>"),
         f"<h3>Known faults</h3><p>{escape(words.issues_scope(layout))}</p>" + _issues(layout),
     ]
     if layout.changes_since:
@@ -154,10 +152,9 @@ def _tag(severity: str) -> str:
     return f'<span class="tag {escape(severity)}">{sign} {escape(severity)}</span>'
 
 
-def _question(parts: tuple[str, str, str]) -> str:
-    where, text, why = parts
-    said = escape(text) + (f' <span class="faint">Why: {escape(why)}.</span>' if why else "")
-    return said + (f" <code>{escape(where)}</code>" if where else "")
+def _question(one: Question) -> str:
+    said = escape(one.text) + (f' <span class="faint">Why: {escape(one.why)}.</span>' if one.why else "")
+    return said + (f" <code>{escape(one.where)}</code>" if one.where else "")
 
 
 def _issues(layout: Layout) -> str:
@@ -186,7 +183,8 @@ def _modules(layout: Layout) -> str:
     return _section("modules", "Modules", body, "No module is named.")
 
 
-def _messages(layout: Layout, by_frame: dict[str, list[SignalLayout]]) -> str:
+def _messages(layout: Layout) -> str:
+    by_frame = layout.signals_by_frame()
     drawn = [one for one in layout.messages if one.size]
     articles = "\n".join(_message(layout, one, by_frame.get(one.key, [])) for one in drawn)
     key = (
@@ -249,13 +247,3 @@ def _channels(layout: Layout) -> str:
         found = _html(table, layout)
         parts.append(f"<h3>{title}</h3>{found}" if found else "")
     return _section("channels", "Channels and wiring", "".join(parts))
-
-
-def _baseline(layout: Layout) -> str:
-    return _list_section(
-        "baseline", "The healthy run that a later one is held against", list(words.baseline_lines(layout))
-    )
-
-
-def _free(layout: Layout) -> str:
-    return _list_section("free", "Free 11-bit identifiers", list(words.free_lines(layout)))

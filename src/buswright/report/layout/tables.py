@@ -36,12 +36,7 @@ class Cell(NamedTuple):
 class Table:
     """Rows under heads; the first cell names its row, columns in `right` are numbers.
 
-    Attributes
-    ----------
-    label
-        What it holds.
-    marks
-        By column: the source that all its cells share; empty where they differ.
+    `label` says what it holds, `marks` by column the source that all its cells share, empty where they differ.
     """
 
     label: str
@@ -94,16 +89,8 @@ def cell(record: Any, name: str, text: str | None = None) -> Cell:
 
 def buses(layout: Layout) -> Table:
     """Bit rates and loads."""
-    heads = (
-        "bus",
-        "bit rate",
-        "mean load",
-        "busiest second",
-        "worst case",
-        "identifiers",
-        "between its wires",
-        "in captures",
-    )
+    loads = ("mean load", "busiest second", "worst case", "identifiers")
+    heads = ("bus", "bit rate", *loads, "between its wires", "in captures")
     rows = []
     for bus in layout.buses:
         came = [one for one in layout.messages_of(bus.name) if one.frames]
@@ -121,7 +108,7 @@ def buses(layout: Layout) -> Table:
                 cell(bus, "interfaces", ", ".join(bus.interfaces)),
             )
         )
-    return table("Buses", heads, rows, ("mean load", "busiest second", "worst case", "identifiers"))
+    return table("Buses", heads, rows, loads)
 
 
 def unknown(layout: Layout) -> Table:
@@ -225,6 +212,7 @@ def signals(layout: Layout, message: MessageLayout, own: Sequence[SignalLayout])
     heads += ["channel"]
     rows = []
     for number, one in enumerate(own, 1):
+        said = source_of(one, "name")
         sign = "float" if one.is_float else "signed" if one.signed else "unsigned"
         scale = f"× {one.scale:.10g}" + (
             f" {'+' if one.offset >= 0 else '−'} {abs(one.offset):.10g}" if one.offset else ""
@@ -235,17 +223,11 @@ def signals(layout: Layout, message: MessageLayout, own: Sequence[SignalLayout])
         seen = "left out: a position" if layout.handover and one.position else span(one.seen_low, one.seen_high)
         rows.append(
             (
-                Cell(f"{number} {one.name}", source_of(one, "name")),
-                Cell(str(one.start), source_of(one, "name")),
-                Cell(str(one.length), source_of(one, "name")),
-                Cell("big" if one.big_endian else "little", source_of(one, "name")),
-                Cell(sign, source_of(one, "name")),
-                Cell(scale, source_of(one, "name")),
-                Cell(units.shown(one.unit) or NOTHING, source_of(one, "name")),
-                Cell(span(one.low, one.high), source_of(one, "name")),
+                *(Cell(text, said) for text in (f"{number} {one.name}", str(one.start), str(one.length))),
+                *(Cell(text, said) for text in ("big" if one.big_endian else "little", sign, scale)),
+                *(Cell(text, said) for text in (units.shown(one.unit) or NOTHING, span(one.low, one.high))),
                 Cell(seen, MEASURED),
-                Cell(page or NOTHING, source_of(one, "name")),
-                Cell(meaning or NOTHING, source_of(one, "name")),
+                *(Cell(text or NOTHING, said) for text in (page, meaning)),
                 Cell(", ".join(one.channel) or NOTHING, CAR),
             )
         )
@@ -298,13 +280,13 @@ def zeroes(layout: Layout) -> Table:
 def wiring(layout: Layout) -> Table:
     """List the way of each channel's wire."""
     heads = ("channel", "sensor", "input", "plug", "pin", "supply", "ground", "input reads")
-    found = [one for one in layout.channels if one.input or one.plug or one.supply or one.ground or one.fingerprints]
     rows = [
         (
             Cell(one.name, CAR),
             *(cell(one, name) for name in ("sensor", "input", "plug", "pin", "supply", "ground", "fingerprints")),
         )
-        for one in found
+        for one in layout.channels
+        if one.input or one.plug or one.supply or one.ground or one.fingerprints
     ]
     return table("Wiring", heads, rows)
 
@@ -314,9 +296,7 @@ def sensors(layout: Layout) -> Table:
     heads = ("sensor", "kind", "curve", "healthy", "a broken wire reads", "fastest change", "used by")
     rows = [
         (
-            Cell(one.name, CAR),
-            Cell(one.kind, CAR),
-            Cell(one.text, CAR),
+            *(Cell(text, CAR) for text in (one.name, one.kind, one.text)),
             Cell(f"{span(*one.healthy)} {one.electrical}" if len(one.healthy) == 2 else NOTHING, CAR),
             Cell(one.open_reads or NOTHING, CAR),
             Cell(figure(one.max_rate, f"{units.shown(one.unit)}/s"), CAR),
@@ -334,13 +314,9 @@ def calibrations(layout: Layout) -> Table:
     found |= {f"channel {one.name}": units.shown(one.unit) for one in layout.channels}
     rows = [
         (
-            Cell(one.of, CAR),
-            Cell(one.date, CAR),
-            Cell(one.by or NOTHING, CAR),
-            Cell(one.reference or NOTHING, CAR),
+            *(Cell(text or NOTHING, CAR) for text in (one.of, one.date, one.by, one.reference)),
             Cell("; ".join(" = ".join(f"{value:g}" for value in pair) for pair in one.readings) or NOTHING, CAR),
-            Cell(one.as_found or NOTHING, CAR),
-            Cell(one.as_left or NOTHING, CAR),
+            *(Cell(text or NOTHING, CAR) for text in (one.as_found, one.as_left)),
             Cell(figure(one.residual, found.get(one.of, "")), CAR),
             Cell(one.due or NOTHING, CAR),
         )
@@ -355,13 +331,7 @@ def calibrations(layout: Layout) -> Table:
 def sources(layout: Layout) -> Table:
     """Where the facts come from."""
     rows = [
-        (
-            Cell(one.key),
-            Cell(one.kind),
-            Cell(one.name or NOTHING),
-            Cell(one.text or NOTHING),
-            Cell(one.sha256 or NOTHING),
-        )
+        tuple(Cell(text or NOTHING) for text in (one.key, one.kind, one.name, one.text, one.sha256))
         for one in layout.sources
     ]
     return table("Sources", ("mark", "is", "file", "what", "SHA-256"), rows)

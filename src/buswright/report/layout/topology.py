@@ -7,6 +7,7 @@ from html import escape
 
 from buswright.layout.document.model import BusLayout, Layout, ModuleLayout
 from buswright.report.layout import words
+from buswright.report.text import cut
 from buswright.wording import visible
 
 _WIDTH = 470
@@ -19,8 +20,7 @@ _LONGEST = 23
 
 
 def _short(text: str, most: int = _LONGEST) -> str:
-    text = visible(text)
-    return escape(text if len(text) <= most else f"{text[: most - 1]}…")
+    return escape(cut(visible(text), most))
 
 
 def topology_svg(layout: Layout, bus: BusLayout) -> str:

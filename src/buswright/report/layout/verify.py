@@ -8,29 +8,18 @@ from typing import Any
 from buswright.findings import Severity
 from buswright.health.baseline.differences import Difference
 from buswright.layout.document.model import Layout
-from buswright.report.health.compare import difference_json, difference_lines, difference_tally
+from buswright.report.findings import tally
+from buswright.report.health.compare import difference_json, ranked_lines
 from buswright.report.layout import words
 from buswright.report.text import joined
 from buswright.wording import plural
 
 SCHEMA = "buswright.verify/1"
 
-_MOST_NOTES = 8
-
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """A document, the car as it is, and what differs.
-
-    Attributes
-    ----------
-    name
-        What the user called the document.
-    document, now
-        The document, and the layout of the car today.
-    differences
-        Ranked.
-    """
+    """A document by the name that the user gave, the layout of the car today, and what differs, ranked."""
 
     name: str
     document: Layout
@@ -40,13 +29,7 @@ class Verified:
 
 def render_text(verified: Verified, *, width: int = 100) -> str:
     """Write what `verify` prints: the differences first, then what was compared."""
-    lines: list[str] = []
-    notes = [one for one in verified.differences if one.severity is Severity.NOTE]
-    for one in verified.differences:
-        if one not in notes[_MOST_NOTES:]:
-            lines += [*difference_lines(one, width), ""]
-    if len(notes) > _MOST_NOTES:
-        lines += [f"{len(notes) - _MOST_NOTES} more notes (--json lists them all)", ""]
+    lines = [*ranked_lines(verified.differences, width)]
     lines.append(f"document {verified.name}: {words.name_of(verified.document)}. {words.issue_line(verified.document)}")
     lines.append(f"compared {_scope(verified)}")
     lines.append(_verdict(verified))
@@ -63,7 +46,7 @@ def _scope(verified: Verified) -> str:
 
 
 def _verdict(verified: Verified) -> str:
-    counts = difference_tally(verified.differences)
+    counts = tally(verified.differences, "")
     if not verified.differences:
         return "The car matches its document in what was compared."
     if all(one.severity is Severity.NOTE for one in verified.differences):

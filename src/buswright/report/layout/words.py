@@ -97,11 +97,6 @@ def late_lines(layout: Layout) -> Iterator[str]:
             )
 
 
-def shown_questions(layout: Layout) -> list[tuple[str, str, str]]:
-    """Return the open questions: where the answer belongs, the question, why it is asked."""
-    return [(one.where, one.text, one.why) for one in layout.questions]
-
-
 def issues_scope(layout: Layout) -> str:
     """Say what was looked at and how much was found."""
     counts = Counter(one.severity for one in layout.issues)

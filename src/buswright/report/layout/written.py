@@ -7,12 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from buswright.layout.document.file import document_of
-from buswright.layout.document.model import SCHEMA, Layout
+from buswright.layout.document.model import Layout
 from buswright.report.layout import words
-from buswright.report.text import joined
+from buswright.report.text import first, joined
 from buswright.wording import plural
-
-__all__ = ["SCHEMA", "Documented", "render_json", "render_text", "rendered"]
 
 _MOST_QUESTIONS = 6
 
@@ -45,12 +43,10 @@ def render_text(documented: Documented) -> str:
     lines.append(f"  {words.issues_scope(layout)}")
     if layout.changes_since:
         lines.append(f"  {plural(len(layout.changes), 'change')} since {layout.changes_since}")
-    questions = words.shown_questions(layout)
+    questions = layout.questions
     if questions:
         lines.append(f"  {plural(len(questions), 'open question')}:")
-        lines += [f"    {text}" for _, text, _ in questions[:_MOST_QUESTIONS]]
-        if len(questions) > _MOST_QUESTIONS:
-            lines.append(f"    {len(questions) - _MOST_QUESTIONS} more in the document")
+        lines += first([f"    {each.text}" for each in questions], _MOST_QUESTIONS, "    {} more in the document")
     lines.append(f"Later: buswright verify {documented.path} SOURCE")
     return joined(lines)
 

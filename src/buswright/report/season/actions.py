@@ -139,9 +139,14 @@ def _listed(result: Listed, width: int) -> list[str]:
         lines += finding_lines(finding, rank, None, width)
     if not result.findings:
         lines += wrap(_nothing_over(result), width)
-    lines += [f"problem: {fault.where}: {fault.words}; {fault.hint}" for fault in result.catalogue.faults]
-    lines += [f"problem: {line}" for line in result.unread]
-    return lines
+    return lines + problem_words(result.catalogue, result.unread)
+
+
+def problem_words(catalogue: Catalogue, unread: Sequence[str]) -> list[str]:
+    """Say what could not be read."""
+    return [
+        f"problem: {each}" for each in (*(f"{one.where}: {one.words}; {one.hint}" for one in catalogue.faults), *unread)
+    ]
 
 
 def _found_in_runs(result: Listed, width: int) -> list[str]:
@@ -210,8 +215,7 @@ def _over_runs(result: OverRuns, width: int) -> list[str]:
         rows = [[each.run.name, number(value)] for each, value in zip(points, values, strict=True)]
         lines += table(["run", result.over], rows, right=(1,))
         lines += [f"  {line}" for said in _calibrations(result, channel) for line in wrap(said, width - 2)]
-    lines += [f"problem: {fault.where}: {fault.words}; {fault.hint}" for fault in result.catalogue.faults]
-    return lines + [f"problem: {line}" for line in result.unread]
+    return lines + problem_words(result.catalogue, result.unread)
 
 
 def _trend_words(known: Any) -> str:
@@ -239,38 +243,23 @@ def render_json(result: Result) -> dict[str, Any]:
     """Return the document that an action prints with --json."""
     head: dict[str, Any] = {"schema": SCHEMA}
     if isinstance(result, Added):
-        refused = [{"capture": c, "message": m, "hint": h} for c, m, h in result.refused]
         return {
             **head,
             "action": "add",
             "season": result.season,
-            "added": [some(run, _RUN) for run in result.added],
-            "again": [some(run, _RUN) for run in result.again],
+            **{key: [some(run, _RUN) for run in getattr(result, key)] for key in ("added", "again")},
             "known": [run.name for run in result.known],
-            "refused": refused,
+            "refused": [{"capture": c, "message": m, "hint": h} for c, m, h in result.refused],
         }
     head |= {"season": result.catalogue.title, "problems": plain(result.catalogue.faults)}
     if isinstance(result, Listed):
         runs = [some(run, _RUN) for run in result.catalogue.runs]
-        return {
-            **head,
-            "action": "list",
-            "runs": runs,
-            "findings": plain(result.findings),
-            "unread": list(result.unread),
-        }
+        return {**head, "action": "list", "runs": runs, **some(result, "findings unread")}
     if isinstance(result, OverRuns):
         numbers = [
             {"run": each.run.name, "recorded": each.run.recorded, **plain(each.numbers)} for each in result.points
         ]
-        return {
-            **head,
-            "action": "channel",
-            "over": result.over,
-            "phase": result.phase,
-            "numbers": numbers,
-            "unread": list(result.unread),
-        }
+        return {**head, "action": "channel", **some(result, "over phase"), "numbers": numbers, **some(result, "unread")}
     return {**head, "action": "check", "runs": len(result.catalogue.runs), "faults": plain(result.faults)}
 
 

@@ -12,8 +12,8 @@ from typing import Any
 
 from buswright.errors import UserError
 from buswright.report.plain import plain
-from buswright.report.season.actions import SCHEMA
-from buswright.report.text import joined, table
+from buswright.report.season.actions import SCHEMA, problem_words
+from buswright.report.text import cut, joined, table
 from buswright.season.catalogue import Catalogue
 from buswright.season.tables.query import COLUMNS, Rows
 from buswright.season.tables.season import Season
@@ -40,10 +40,8 @@ class Answer:
         The first rows, or all for JSON, and how many there are.
     tables, channels
         What can be asked; empty where something was.
-    unread
-        What could not be read for it, one sentence each.
-    saved
-        Files written.
+    unread, saved
+        What could not be read for it, one sentence each; files written.
     """
 
     catalogue: Catalogue
@@ -82,7 +80,7 @@ def answered(season: Season, rows: Rows, files: tuple[Path, ...], *, every: bool
         for path in files:
             new = stack.enter_context(whole_file(path))
             writers.append(stack.enter_context(Tables(new)))
-        for batch in chain([schema.empty_table()], map(_as_table, batches)):
+        for batch in chain([schema.empty_table()], (pa.Table.from_batches([each]) for each in batches)):
             for writer in writers:
                 try:
                     writer.write(_safe(batch) if writer.as_csv else batch)
@@ -93,21 +91,10 @@ def answered(season: Season, rows: Rows, files: tuple[Path, ...], *, every: bool
             count += batch.num_rows
             part = batch if every else batch.slice(0, max(SHOWN - len(kept), 0))
             kept += zip(*(column.to_pylist() for column in part.columns), strict=True)
-    numeric = tuple(_is_number(each.type) for each in schema)
+    kinds = (pa.types.is_integer, pa.types.is_floating, pa.types.is_decimal)
+    numeric = tuple(any(is_kind(each.type) for is_kind in kinds) for each in schema)
     saved = tuple(str(path) for path in files)
     return Answer(season.catalogue, tuple(schema.names), numeric, tuple(kept), count, unread=rows.unread, saved=saved)
-
-
-def _as_table(batch: Any) -> Any:
-    import pyarrow as pa
-
-    return pa.Table.from_batches([batch])
-
-
-def _is_number(kind: Any) -> bool:
-    import pyarrow as pa
-
-    return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
 
 
 def _safe(table: Any) -> Any:
@@ -132,15 +119,14 @@ def _safe(table: Any) -> Any:
 def render_text(result: Answer, *, width: int = 100) -> str:  # noqa: ARG001  (as every renderer; rows stay whole)
     """Write what `season query` prints."""
     lines = list(_asked(result) if result.columns else _what_to_ask(result))
-    lines += [f"problem: {fault.where}: {fault.words}; {fault.hint}" for fault in result.catalogue.faults]
-    return joined([*lines, *(f"problem: {line}" for line in result.unread)])
+    return joined([*lines, *problem_words(result.catalogue, result.unread)])
 
 
 def _asked(result: Answer) -> Iterator[str]:
     if not result.saved:
         cells = [[_cell(value) for value in row] for row in result.rows]
         right = [k for k, numeric in enumerate(result.numeric) if numeric]
-        yield from table([_cut(name) for name in result.columns], cells, right=right)
+        yield from table([cut(name, _WIDE) for name in result.columns], cells, right=right)
         yield ""
     more = result.count - len(result.rows)
     hint = f"; {more:,} are not shown: --csv FILE or --parquet FILE writes all" if more and not result.saved else ""
@@ -170,11 +156,7 @@ def _cell(value: Any) -> str:
         return f"{value:.6g}"
     if isinstance(value, datetime):
         return value.isoformat(" ", "milliseconds").replace("+00:00", "Z")
-    return _cut(str(value))
-
-
-def _cut(text: str) -> str:
-    return text if len(text) <= _WIDE else f"{text[: _WIDE - 1]}…"
+    return cut(str(value), _WIDE)
 
 
 def render_json(result: Answer) -> dict[str, Any]:

@@ -62,16 +62,15 @@ def _section(each: Surveyed, number: int, start_ns: int, traces: dict[str, Any])
     rows = []
     drawn = []
     for k, field in enumerate(layout.fields):
+        caption = words.place(field) + ("" if field.mux_value is None else f", if {field.mux_value}")
         cells = [
-            words.place(field) + ("" if field.mux_value is None else f", if {field.mux_value}"),
-            field.kind, words.sign(field), f"{field.low} to {field.high}", words.sure(field),
+            *(caption, field.kind), words.sign(field), f"{field.low} to {field.high}", words.sure(field),
             "; ".join(words.notes(each, k)),
         ]  # fmt: skip
         rows.append([escape(cell) for cell in cells])
         if field.kind in _DRAWN and len(traces) < MOST_TRACES:
             key = f"t{number}-{k}"
             traces[key] = _trace(each, k, start_ns)
-            caption = f"{words.place(field)}{'' if field.mux_value is None else f', if {field.mux_value}'}"
             seen = f"; {words.like(each.likeness[k][0])}" if each.likeness[k] else ""
             drawn.append(
                 f'<figure><figcaption>{escape(caption)} <span class="faint">{escape(field.kind + seen)}</span>'

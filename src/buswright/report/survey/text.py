@@ -7,7 +7,7 @@ from textwrap import wrap
 
 from buswright.report.survey import words
 from buswright.report.survey.words import Surveying
-from buswright.report.text import joined, problem_lines, table
+from buswright.report.text import first, joined, problem_lines, table
 from buswright.survey.look import Field
 from buswright.survey.survey import Surveyed
 from buswright.wording import plural
@@ -34,9 +34,8 @@ def _lines(surveying: Surveying, width: int) -> Iterator[str]:
     if survey.asked:
         yield ""
         yield f"Changed {survey.asked}:"
-        yield from (f"  {words.change(each, held=survey.held)}" for each in survey.changes[:MOST_CHANGES])
-        if len(survey.changes) > MOST_CHANGES:
-            yield f"  {len(survey.changes) - MOST_CHANGES} more (--json lists them all)"
+        lines = [f"  {words.change(each, held=survey.held)}" for each in survey.changes]
+        yield from first(lines, MOST_CHANGES, "  {} more (--json lists them all)")
         if not survey.changes:
             yield "  no bit that is not as likely at other times"
     for each in survey.ids:

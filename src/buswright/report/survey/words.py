@@ -25,20 +25,9 @@ RHYTHMS = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Surveying:
-    """A survey, and what was made of it.
+    """A survey of captures, the draft that was written ("" without one) with its messages and signals.
 
-    Attributes
-    ----------
-    survey
-        What was found.
-    files
-        Names of the captures.
-    out
-        The draft that was written; empty without one.
-    drafted
-        Messages and signals in the draft.
-    problems
-        What could not be read.
+    `problems` are what could not be read.
     """
 
     survey: Survey

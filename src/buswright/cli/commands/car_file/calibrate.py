@@ -140,7 +140,7 @@ def _curve(options: argparse.Namespace, car: CarFile | None, signed: Signature) 
     from buswright.channels.fits.fit import fit_readings
     from buswright.channels.fits.target import curve_changes, find_target
     from buswright.report.calibration.result import Calibrating
-    from buswright.report.health.text import fold
+    from buswright.report.text import fold
 
     target = find_target(options.target, car, _settings(options), own_name=options.own_name, form=options.form)
     channel = car.channels.get(target.channel) if car is not None and target.channel else None

@@ -30,7 +30,7 @@ def run(options: argparse.Namespace) -> int:
     """Load both, compare, show."""
     from buswright.channels.carfile.load import load_car_file
     from buswright.layout.differences.compare import compare
-    from buswright.layout.handover.packs import beside_the_cars
+    from buswright.layout.handover.manifest import beside_the_cars
     from buswright.layout.handover.unpack import car_file_of
     from buswright.report.car import differences as report
 

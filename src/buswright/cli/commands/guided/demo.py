@@ -149,7 +149,7 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
     from buswright.report.captures import channels as report
     from buswright.report.diagnosis import diagnose
     from buswright.report.health.report import report_of
-    from buswright.report.health.text import fold
+    from buswright.report.text import fold
     from buswright.simulate.faults.catalogue import KINDS
     from buswright.simulate.source import DEMO_S, SimulatedCapture, demo_car
 

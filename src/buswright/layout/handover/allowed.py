@@ -1,4 +1,4 @@
-"""Names that files in a pack may have: the same file on every system, inside the folder, and no program's own."""
+"""Names and bytes that files in a pack may have: looked at before anything is written."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Iterable
 from pathlib import PurePosixPath
 
-from buswright.layout.handover.manifest import ENDINGS, MANIFEST, Holds
+from buswright.layout.handover.manifest import KINDS, MANIFEST, Holds
 from buswright.wording import visible
 
 _MOST_DEPTH = 6
@@ -17,6 +17,10 @@ _MOST_WHOLE = 200
 _FORBIDDEN = re.compile(r'[<>:"|?*\\\x00-\x1f]')
 _RESERVED = re.compile(r"(?:CON|PRN|AUX|NUL|CONIN\$|CONOUT\$|(?:COM|LPT)[0-9¹²³])[ .]*(?:\..*)?", re.IGNORECASE)
 """Devices of Windows, whatever ending their names have (Microsoft, Naming files, paths and namespaces)."""
+_HEAD = 400
+_UTF16 = (b"\xff\xfe", b"\xfe\xff")
+_NOT_TEXT = re.compile(rb"[\x00-\x08\x0e-\x1f\x7f]")
+"""Control characters that no text has; tab, line ends and form feed are in texts."""
 
 
 def objection(name: str) -> str:
@@ -50,7 +54,7 @@ def same_file(name: str) -> str:
 
 def has_ending_for(name: str, holds: Holds) -> bool:
     """Whether a name's ending fits what the file holds; no pack brings anything that a system would start."""
-    return PurePosixPath(name).suffix.lower() in ENDINGS[holds]
+    return PurePosixPath(name).suffix.lower() in KINDS[holds].endings
 
 
 def free_name(wanted: str, holds: Holds, taken: Iterable[str]) -> str:
@@ -58,25 +62,37 @@ def free_name(wanted: str, holds: Holds, taken: Iterable[str]) -> str:
     spelled = unicodedata.normalize("NFC", wanted)
     tidy = re.sub(r"[^\w.+ -]+", "_", spelled).strip(". ") or "file"
     if not has_ending_for(tidy, holds):
-        tidy += ENDINGS[holds][0]
+        tidy += KINDS[holds].endings[0]
     stem, ending = PurePosixPath(tidy).stem[:60], PurePosixPath(tidy).suffix
     used = {same_file(each) for each in (*taken, MANIFEST)}
     number = 1
     while True:
-        name = f"{FOLDERS[holds]}/{stem}{f'-{number}' if number > 1 else ''}{ending}"
+        name = f"{KINDS[holds].folder}/{stem}{f'-{number}' if number > 1 else ''}{ending}"
         if objection(name):
             stem = f"file_{stem.encode('ascii', 'replace').decode().replace('?', '_')[:40]}"
-            name = f"{FOLDERS[holds]}/{stem}{f'-{number}' if number > 1 else ''}{ending}"
+            name = f"{KINDS[holds].folder}/{stem}{f'-{number}' if number > 1 else ''}{ending}"
         if same_file(name) not in used:
             return name
         number += 1
 
 
-FOLDERS = {
-    Holds.CAR: "car",
-    Holds.DATABASE: "databases",
-    Holds.BASELINE: "baseline",
-    Holds.SHEET: "bench",
-    Holds.LICENCE: "licence",
-}
-"""Where a file goes that does not lie below the car file."""
+def wrong_with(content: bytes, holds: Holds) -> str:
+    """Say why a file isn't of its kind; empty where it may be. Only the program that uses it reads it whole."""
+    if not content.strip():
+        return "is empty"
+    if holds is Holds.DATABASE and content.startswith(_UTF16):
+        return ""
+    if found := _NOT_TEXT.search(content):
+        line = content.count(b"\n", 0, found.start()) + 1
+        return f"is no text: byte 0x{found[0][0]:02X} in line {line}"
+    if holds in (Holds.CAR, Holds.LICENCE):
+        try:
+            content.decode("utf-8")
+        except UnicodeDecodeError as error:
+            line = content.count(b"\n", 0, error.start) + 1
+            return f"is no UTF-8 text: byte 0x{content[error.start]:02X} in line {line}"
+    wanted = KINDS[holds].schema
+    head = content[:_HEAD].lstrip(b"\xef\xbb\xbf \t\r\n")
+    if wanted and not (head.startswith(b"{") and re.search(rb'"schema"\s*:\s*"' + re.escape(wanted), head)):
+        return f"is no {holds}: it doesn't begin with its schema, {wanted.decode()}1"
+    return ""
