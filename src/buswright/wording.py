@@ -50,6 +50,11 @@ def all_of(count: int, word: str) -> str:
     return {1: f"the only {word}", 2: f"both {word}s"}.get(count, f"all {count:,} {word}s")
 
 
+def first_line(fault: BaseException) -> str:
+    """Return the first line of what a fault says, or its kind where it says nothing."""
+    return str(fault).splitlines()[0] if str(fault) else type(fault).__name__
+
+
 def capital(text: str) -> str:
     """Begin a sentence."""
     return text[:1].upper() + text[1:]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntFlag
 from types import MappingProxyType
@@ -124,6 +124,12 @@ class Frames:
         """Mask of the frames that carry any bit of `flag`; bool[n]."""
         carried: Bools = (self.flags & np.uint8(flag)) != 0
         return carried
+
+    @property
+    def first_ns(self) -> int | None:
+        """Time of the first frame that has one."""
+        timed = ~self.has(Flag.UNTIMED)
+        return int(self.time_ns[timed.argmax()]) if timed.any() else None
 
     def take(self, rows: npt.NDArray[np.intp] | Bools) -> Frames:
         """Select rows by index or mask, in that order, long payloads included."""
@@ -302,6 +308,14 @@ class Problems:
             self.rejected += count
         else:
             self.noted += count
+
+    @classmethod
+    def of(cls, readers: Iterable[Problems]) -> Problems:
+        """Return the problems of several readers together."""
+        together = cls()
+        for each in readers:
+            together.merge(each)
+        return together
 
     def merge(self, other: Problems, lines: int = 0) -> None:
         """Add another reader's problems to these; `lines` stand before those that it counted."""

@@ -22,7 +22,7 @@ S = 1_000_000_000
 
 def read(text: bytes, **options: str) -> tuple[Frames, Reading]:
     reading = Reading("test.log", **options)  # type: ignore[arg-type]
-    return concatenate(list(candump.read(io.BytesIO(text), reading))), reading
+    return concatenate(list(candump.FORMAT.read(io.BytesIO(text), reading))), reading
 
 
 def rows(frames: Frames) -> list[tuple[int, str, int, int, int, str]]:
@@ -392,7 +392,7 @@ def test_batches_are_bounded_and_lossless(monkeypatch):
     monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 1000)
     reading = Reading("x")
     text = b"".join(b"(1.%06d) can%d 123#%04X\n" % (k, k % 3, k % 65536) for k in range(200_000))
-    batches = list(candump.read(io.BytesIO(text), reading))
+    batches = list(candump.FORMAT.read(io.BytesIO(text), reading))
     assert max(len(b) for b in batches) < 100_000
     whole = concatenate(batches)
     assert whole.time_ns.tolist() == [S + k * 1000 for k in range(200_000)]
