@@ -55,6 +55,14 @@ def first_line(fault: BaseException) -> str:
     return str(fault).splitlines()[0] if str(fault) else type(fault).__name__
 
 
+def did_you_mean(word: str, known: Iterable[str], otherwise: str = "", *, cutoff: float = 0.6) -> str:
+    """Ask whether the nearest of the known words was meant; `otherwise` where none is near."""
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, list(known), n=1, cutoff=cutoff)
+    return f"did you mean {near[0]!r}?" if near else otherwise
+
+
 def capital(text: str) -> str:
     """Begin a sentence."""
     return text[:1].upper() + text[1:]

@@ -8,10 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.frames.table import Flag
-from buswright.messages.database import Database, Message, Signal
 from buswright.messages.decoding.decode import Decoder
 from buswright.messages.match import EVERY_BUS, Kind, Matcher, _IdentifierTable, parameter_group
-from buswright.messages.model import J1939
+from buswright.messages.model import J1939, Database, Message, Signal
 from tests.messages.frame_batches import frames_of
 
 

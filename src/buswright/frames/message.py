@@ -37,7 +37,7 @@ class DamagedMessageError(ValueError):
     """A message that no bus can carry: it was damaged between the adapter and this program."""
 
 
-def flags_of(message: Message) -> int:
+def _flags_of(message: Message) -> int:
     """Return the bits of `Flag` that a message carries; an error frame has no identifier to be extended."""
     flags = 0
     if message.is_extended_id:
@@ -65,7 +65,7 @@ def row_of(message: Message) -> Row:
     DamagedMessageError
         Identifier, length code or payload are none that a frame can have.
     """
-    flags = flags_of(message)
+    flags = _flags_of(message)
     data = bytes(message.data)
     # Float seconds are no better than a microsecond, and that is what a candump line can hold.
     time_ns = round(message.timestamp * 1e6) * 1000

@@ -115,7 +115,6 @@ class BusLane:
         identifiers: npt.NDArray[np.uint32],
         words: npt.NDArray[np.uint64],
     ) -> None:
-        """Add timed frames."""
         spacing = np.diff(time_ns)
         ascending = bool((spacing >= 0).all())
         self.windows.add(time_ns, ascending, (error, nominal, data))  # type: ignore[arg-type]
@@ -196,10 +195,7 @@ class BusLane:
         shown = self.spacings.measure(resolution_ns, self.zero, self._carried() if not copies else 0.0)
         if bitrate.source == "unknown":
             bitrate = shown._replace(data_bits_per_s=bitrate.data_bits_per_s)
-        fast, slow = (
-            _loads(width, *found, bitrate)
-            for width, found in ((FAST_NS, self.windows.fast()), (FAST_NS * SLOW, self.windows.slow()))
-        )
+        fast, slow = (_loads(FAST_NS * group, *self.windows.sums(group), bitrate) for group in (1, SLOW))
         steps, silences = self.steps.rows, self.silences.rows
         seconds = self.elapsed_ns / 1e9
         spacing = self._spacing(bitrate, shown, resolution_ns)

@@ -300,7 +300,6 @@ def _event_detail(event: Event, text: str) -> str | None:
 
 
 def _begin_lines(relative: Int64s, digits: int) -> LineBlock:
-    """Begin lines with their stamps."""
     lines = LineBlock(len(relative))
     early = relative < 0
     if early.any():
