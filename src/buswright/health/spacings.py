@@ -55,15 +55,12 @@ class Spacings:
     def within(self, columns: int) -> Spacings:
         """Return the same on a grid of at most so many columns (2 at least: those on either side of time zero)."""
         width, tracks = self.width_ns, dict(self.tracks)
-        while tracks and len(_all_columns(tracks, width)) > max(columns, 2):
+        starts = np.concatenate([track.start_ns for track in tracks.values()] or [np.zeros(0, np.int64)])
+        while len(np.unique(starts // width)) > max(columns, 2):
             width *= 2
         if width == self.width_ns:
             return self
         return Spacings(width, {name: _joined(track, width) for name, track in tracks.items()})
-
-
-def _all_columns(tracks: Mapping[FrameName, SpacingTrack], width: int) -> Int64s:
-    return np.unique(np.concatenate([track.start_ns // width for track in tracks.values()]))
 
 
 def _joined(track: SpacingTrack, width: int) -> SpacingTrack:

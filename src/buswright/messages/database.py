@@ -41,6 +41,7 @@ KNOWN_FORMATS = ("dbc", "kcd", "sym", "arxml")
 _LEAST_TRIED = 1_500_000
 """Characters, some seconds' worth."""
 _XML_ENCODING = re.compile(rb"<\?xml[^>]*\bencoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']")
+_DECLARATION = re.compile(r"^<\?xml[^>]*\?>")
 _POSITION = re.compile(r"\s+at line \d+, column \d+")
 _ABSURD = re.compile(r"\b(?:length|offset)\s*=\s*[\"']\d{6,}|<(?:BIT-)?LENGTH>\s*\d{6,}|\bD?Len\s*=\s*\d{6,}")
 """A length of KCD, ARXML or SYM that no message has; a DBC loses the one statement."""
@@ -163,7 +164,8 @@ def _read_text(path: Path, encoding: str | None) -> tuple[str, str]:
         tried += [declared[1].decode("ascii")] if declared else []
         for candidate in tried:
             try:
-                return _without_declaration(content.decode(candidate)), candidate.removesuffix("-sig")
+                # Without the line that names an encoding: the text is decoded already.
+                return _DECLARATION.sub("", content.decode(candidate), count=1), candidate.removesuffix("-sig")
             except (UnicodeDecodeError, LookupError):
                 continue
         encoding = "cp1252"
@@ -171,11 +173,6 @@ def _read_text(path: Path, encoding: str | None) -> tuple[str, str]:
         return content.decode(encoding, errors="replace"), encoding
     except LookupError as error:
         raise DatabaseError(f"{path}: unknown text encoding {encoding!r}", hint="try utf-8 or cp1252") from error
-
-
-def _without_declaration(text: str) -> str:
-    """Drop the line that names an encoding: the text is decoded already."""
-    return re.sub(r"^<\?xml[^>]*\?>", "", text, count=1)
 
 
 def _load_text(text: str, file_format: str | None) -> LibraryDatabase:

@@ -129,11 +129,8 @@ class FollowedFile(Followed):
         if self._torn:
             return "torn"
         with self._path.open("rb") as raw:
-            return "shorter" if self._was_written_anew(raw) else "grown"
-
-    def _was_written_anew(self, raw: BinaryIO) -> bool:
-        raw.seek(self._place - len(self._before))
-        return raw.read(len(self._before)) != self._before
+            raw.seek(self._place - len(self._before))
+            return "grown" if raw.read(len(self._before)) == self._before else "shorter"
 
     def __iter__(self) -> Iterator[Frames]:
         """Yield what has not been given yet, up to the last line end."""

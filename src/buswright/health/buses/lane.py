@@ -87,7 +87,9 @@ class BusLane:
         self.bits += int(nominal.sum(dtype=np.int64))
         self.data_bits += int(data.sum(dtype=np.int64)) if data is not None else 0
         error = (flags & np.uint8(Flag.ERROR)) != 0 if present & Flag.ERROR else None
-        self.remotes += _count(flags, Flag.REMOTE, present) - _count_both(flags, error, Flag.REMOTE)
+        # An error frame that carries the mark counts as an error frame only.
+        asking = flags if error is None else flags[~error]
+        self.remotes += _count(asking, Flag.REMOTE, present)
         self.fd += _count(flags, Flag.FD, present)
         self.transmitted += _count(flags, Flag.TRANSMITTED, present)
         timed = (flags & np.uint8(Flag.UNTIMED)) == 0 if present & Flag.UNTIMED else None
@@ -296,8 +298,3 @@ def _loads(width_ns: int, starts: Int64s, sums: Int64s, bitrate: BitRate) -> Loa
 
 def _count(flags: npt.NDArray[np.uint8], flag: Flag, present: int) -> int:
     return int(np.count_nonzero(flags & np.uint8(flag))) if present & flag else 0
-
-
-def _count_both(flags: npt.NDArray[np.uint8], error: Bools | None, flag: Flag) -> int:
-    """Error frames that carry `flag` too: they count as error frames only."""
-    return 0 if error is None else int(np.count_nonzero(flags[error] & np.uint8(flag)))

@@ -141,7 +141,9 @@ class AscWriter(Writer):
         clock = self._clock() if callable(self._clock) else self._clock
         self._dated = clock is None or clock.origin == "epoch"
         if self._start_ns is None:
-            first = _first_time(frames, events)
+            first = frames.first_ns if frames is not None else None
+            if first is None:
+                first = next((event.time_ns for event in events if event.time_ns is not None), 0)
             self._start_ns = first // _MILLISECOND * _MILLISECOND if self._dated else 0
         year = (_EPOCH + timedelta(microseconds=self._start_ns // 1000)).year
         if self._dated and not _FIRST_YEAR <= year <= _LAST_YEAR:
@@ -263,12 +265,6 @@ class AscWriter(Writer):
         seconds, nanoseconds = divmod(abs(relative), 1_000_000_000)
         fraction = f"{nanoseconds:09d}"[: self._digits]
         return f"{'-' if relative < 0 else ''}{seconds}.{fraction}".rjust(5 + self._digits)
-
-
-def _first_time(frames: Frames | None, events: Sequence[Event]) -> int:
-    if frames is not None and frames.first_ns is not None:
-        return frames.first_ns
-    return next((event.time_ns for event in events if event.time_ns is not None), 0)
 
 
 def _by_number(name: str) -> list[str | int]:
