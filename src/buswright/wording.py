@@ -50,6 +50,19 @@ def all_of(count: int, word: str) -> str:
     return {1: f"the only {word}", 2: f"both {word}s"}.get(count, f"all {count:,} {word}s")
 
 
+def first_line(fault: BaseException) -> str:
+    """Return the first line of what a fault says, or its kind where it says nothing."""
+    return str(fault).splitlines()[0] if str(fault) else type(fault).__name__
+
+
+def did_you_mean(word: str, known: Iterable[str], otherwise: str = "", *, cutoff: float = 0.6) -> str:
+    """Ask whether the nearest of the known words was meant; `otherwise` where none is near."""
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, list(known), n=1, cutoff=cutoff)
+    return f"did you mean {near[0]!r}?" if near else otherwise
+
+
 def capital(text: str) -> str:
     """Begin a sentence."""
     return text[:1].upper() + text[1:]

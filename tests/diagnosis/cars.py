@@ -24,7 +24,7 @@ from buswright.frames.wire.arbitration import arbitrate, rank
 from buswright.frames.wire.bits import wire_bits
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Checksum, Counter
-from tests.health.test_bitrate import interrupted
+from tests.health.buses.test_bitrate import interrupted
 from tests.health.traffic import START, S, comb
 
 from . import broken as b

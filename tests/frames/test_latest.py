@@ -1,5 +1,7 @@
 """Frames held in memory: the latest ones, however they came, and no more than asked for."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -138,11 +140,8 @@ def test_nothing_and_everything_let_go():
 
 def test_frames_without_a_time_are_bounded_by_count():
     frames = stream(30_000)
-    untimed = Frames(
-        **{name: getattr(frames, name) for name in ("bus", "id", "dlc", "length", "payload", "buses")},
-        time_ns=np.zeros(30_000, np.int64),
-        flags=np.full(30_000, int(Flag.UNTIMED), np.uint8),
-    )
+    flags = np.full(30_000, int(Flag.UNTIMED), np.uint8)
+    untimed = replace(frames, time_ns=np.zeros(30_000, np.int64), flags=flags)
     held = LatestFrames(frames=9_000)
     for piece in untimed.pieces(1_000):
         held.add(piece)

@@ -15,7 +15,7 @@ def some_frames(n: int, seed: int = 0) -> Frames:
     for k in range(n):
         length = int(rng.choice([0, 3, 8, 12, 64]))
         rows.add(k, k, k % 3, k, int(Flag.FD), length, rng.bytes(length))
-    return rows.columns().freeze(["a", "b", "c"])
+    return rows.part()[0].freeze(["a", "b", "c"])
 
 
 def payloads(frames: Frames) -> list[bytes]:

@@ -1,30 +1,18 @@
 """Spans of a capture."""
 
-import numpy as np
 import pytest
 
 from buswright.errors import UserError
 from buswright.frames.table import Clock, Flag, Frames
 from buswright.frames.window import Moment, Window
+from tests.frames.frame_batches import batch_of
 
 S = 1_000_000_000
 EPOCH = 1_700_000_000 * S
 
 
 def frames_at(seconds, flags=0) -> Frames:
-    n = len(seconds)
-    times = np.array([round(s * S) for s in seconds], dtype=np.int64) + EPOCH
-    small = [np.zeros(n, np.uint8) for _ in range(3)]
-    return Frames(
-        times,
-        small[0],
-        np.zeros(n, np.uint32),
-        np.full(n, flags, np.uint8),
-        small[1],
-        small[2],
-        np.zeros((n, 8), np.uint8),
-        ("a",),
-    )
+    return batch_of([(EPOCH + round(second * S), 0, 0, flags, 0, b"") for second in seconds], ("a",))
 
 
 def kept(window, seconds, clock=Clock()):  # noqa: B008

@@ -14,8 +14,7 @@ from buswright.messages.match import EVERY_BUS
 from buswright.messages.model import Database
 from buswright.simulate.car.networks import NODES, messages
 from buswright.simulate.run import simulate_run
-
-from .traffic import comb, measured
+from tests.health.traffic import comb, measured
 
 EXAMPLES = Path(__file__).parents[2] / "dbc_examples"
 

@@ -12,8 +12,7 @@ from buswright.frames.table import concatenate
 from buswright.health.phases import PhaseTracker
 from buswright.simulate.car import networks as car
 from buswright.simulate.run import simulate_run
-
-from .traffic import S, comb, mixed
+from tests.health.traffic import S, comb, mixed
 
 
 def phases_of(batches):

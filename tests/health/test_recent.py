@@ -12,8 +12,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames, concatenate
 from buswright.frames.wire.bits import wire_bits
 from buswright.health.recent import RecentTracker
-
-from .traffic import MS, START, S, comb
+from tests.health.traffic import MS, START, S, comb
 
 BIN = 100 * MS
 

@@ -9,27 +9,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.channels.carfile.model import FrameName
-from buswright.frames.table import Flag, Frames, empty_frames
+from buswright.frames.table import Flag, empty_frames
 from buswright.health import spacings as module
 from buswright.health.spacings import FINEST_NS, SpacingColumns
+from tests.frames.frame_batches import batch_of
 
 BUSES = ("can0", "can1", "can2")
 NAMES = {"can0": "engine", "can2": "engine"}
 
 
 def batch(rows):
-    n = len(rows)
-    columns = [np.array([row[k] for row in rows], np.int64) for k in range(4)]
-    return Frames(
-        columns[0],
-        columns[1].astype(np.uint8),
-        columns[2].astype(np.uint32),
-        columns[3].astype(np.uint8),
-        np.full(n, 8, np.uint8),
-        np.full(n, 8, np.uint8),
-        np.zeros((n, 8), np.uint8),
-        BUSES,
-    )
+    return batch_of([(*row, 8, bytes(8)) for row in rows], BUSES)
 
 
 def by_hand(rows, width):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from buswright.messages.database import Database, Message, Signal, load_database
+from buswright.messages.database import load_database
+from buswright.messages.model import Database, Message, Signal
 
 
 def one_message(

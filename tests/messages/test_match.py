@@ -8,10 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.frames.table import Flag
-from buswright.messages.database import Database, Message, Signal
 from buswright.messages.decoding.decode import Decoder
 from buswright.messages.match import EVERY_BUS, Kind, Matcher, _IdentifierTable, parameter_group
-from buswright.messages.model import J1939
+from buswright.messages.model import J1939, Database, Message, Signal
 from tests.messages.frame_batches import frames_of
 
 
@@ -118,31 +117,23 @@ def test_sources_are_kept_apart_and_priority_does_not_matter() -> None:
 
 
 def test_an_exact_match_wins_over_the_parameter_group() -> None:
-    matcher = Matcher(
-        Database(
-            (),
-            (
-                message("ANY", 0x18FEF1FE, extended=True, protocol=J1939),
-                message("RETARDER", 0x18FEF110, extended=True, protocol=J1939),
-                message("PLAIN", 0x18FEF120, extended=True),
-            ),
-        )
+    messages = (
+        message("ANY", 0x18FEF1FE, extended=True, protocol=J1939),
+        message("RETARDER", 0x18FEF110, extended=True, protocol=J1939),
+        message("PLAIN", 0x18FEF120, extended=True),
     )
+    matcher = Matcher(Database((), messages))
     found = names(matcher, (0x18FEF110, True), (0x18FEF111, True), (0x18FEF120, True), (0x1CFEF110, True))
     assert found == ["RETARDER@10", "ANY@11", "PLAIN", "RETARDER@10"]
 
 
 def test_a_destination_does_not_belong_to_the_group_below_pdu_format_240() -> None:
-    matcher = Matcher(
-        Database(
-            (),
-            (
-                message("REQUEST", 0x18EAFFFE, extended=True, protocol=J1939),
-                message("TO_12", 0x0C8212FE, extended=True, protocol=J1939),
-                message("TO_34", 0x0C8234FE, extended=True, protocol=J1939),
-            ),
-        )
+    messages = (
+        message("REQUEST", 0x18EAFFFE, extended=True, protocol=J1939),
+        message("TO_12", 0x0C8212FE, extended=True, protocol=J1939),
+        message("TO_34", 0x0C8234FE, extended=True, protocol=J1939),
     )
+    matcher = Matcher(Database((), messages))
     found = names(matcher, (0x18EA00F9, True), (0x0C823405, True), (0x0C821205, True), (0x0C825605, True))
     assert found == ["REQUEST@F9", "TO_34@05", "TO_12@05", "TO_12@05"]
 

@@ -140,8 +140,11 @@ class LatestFrames:
         """Make one batch of the small ones, split where it would be far over the size of a batch."""
         joined = concatenate(self._small)
         self._small, self._small_count, self._joined_ns = [], 0, self._end_ns
-        # Pieces share their memory; copied, an old one can be freed while a newer one stays.
-        pieces = [joined] if len(joined) <= 4 * _WHOLE else [_copy(each) for each in joined.pieces(_WHOLE)]
+        pieces = [joined]
+        if (
+            len(joined) > 4 * _WHOLE
+        ):  # pieces share their memory; copied, an old one can be freed while a newer one stays
+            pieces = [each.take(np.arange(len(each))) for each in joined.pieces(_WHOLE)]
         later = np.zeros(len(pieces), dtype=np.int64)
         for at in range(len(pieces) - 2, -1, -1):
             newer, here = pieces[at + 1].time_ns, pieces[at].time_ns
@@ -178,7 +181,3 @@ def _is_of(batch: Frames, bus: str, identifier: int, extended: bool) -> Bools:
     mask: Bools = (batch.id == identifier) & (kind == (Flag.EXTENDED if extended else 0))
     mask &= batch.bus == batch.buses.index(bus)
     return mask
-
-
-def _copy(batch: Frames) -> Frames:
-    return batch.take(np.arange(len(batch)))

@@ -155,7 +155,6 @@ def _combinations(frames: Frames) -> tuple[list[tuple[int, str]], npt.NDArray[np
 
 
 def _check(text: str, identifier: str) -> None:
-    """Refuse an identifier that no frame can have."""
     bare = identifier.removeprefix("0X")
     if bare != identifier and re.fullmatch(r"[0-9A-F]+", bare):
         raise _refuse(text, "identifiers have no 0x before them", f"write {_suggestion(bare)}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntFlag
 from types import MappingProxyType
@@ -125,6 +125,12 @@ class Frames:
         carried: Bools = (self.flags & np.uint8(flag)) != 0
         return carried
 
+    @property
+    def first_ns(self) -> int | None:
+        """Time of the first frame that has one."""
+        timed = ~self.has(Flag.UNTIMED)
+        return int(self.time_ns[timed.argmax()]) if timed.any() else None
+
     def take(self, rows: npt.NDArray[np.intp] | Bools) -> Frames:
         """Select rows by index or mask, in that order, long payloads included."""
         rows = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
@@ -167,10 +173,19 @@ class Frames:
 
     def payload_of(self, row: int) -> bytes:
         """Return the payload of one row, `length` bytes."""
-        at = int(np.searchsorted(self.long_row, row))
-        wide = self.long_payload[at] if at < len(self.long_row) and self.long_row[at] == row else self.payload[row]
-        payload: bytes = wide[: int(self.length[row])].tobytes()
+        payload: bytes = self.payloads(np.array([row]))[0, : int(self.length[row])].tobytes()
         return payload
+
+    def payloads(self, rows: npt.NDArray[np.intp]) -> UInt8s:
+        """Return payloads of some rows, zero-padded: uint8[k, 8]; [k, 64] where one of them is longer."""
+        short = self.payload[rows]
+        here, at = long_ones(self.long_row, rows)
+        if not len(here):
+            return short
+        whole = np.zeros((len(rows), 64), dtype=np.uint8)
+        whole[:, :8] = short
+        whole[here] = self.long_payload[at]
+        return whole
 
 
 COLUMNS: dict[str, type[np.generic]] = {
@@ -183,6 +198,15 @@ COLUMNS: dict[str, type[np.generic]] = {
 }
 """Columns of one number a frame, in the order of `Frames`, with their types."""
 COLUMN_NAMES = (*COLUMNS, "payload")
+
+
+def long_ones(long_row: Int32s, rows: npt.NDArray[np.intp]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Find the rows that have long payloads: their places among `rows`, and in `long_row`; intp[k] each."""
+    if not len(long_row):
+        return (np.zeros(0, dtype=np.intp),) * 2
+    at = np.minimum(np.searchsorted(long_row, rows), len(long_row) - 1)
+    here = np.flatnonzero(long_row[at] == rows)
+    return here, at[here]
 
 
 def empty_frames(buses: tuple[str, ...] = ()) -> Frames:
@@ -302,6 +326,14 @@ class Problems:
             self.rejected += count
         else:
             self.noted += count
+
+    @classmethod
+    def of(cls, readers: Iterable[Problems]) -> Problems:
+        """Return the problems of several readers together."""
+        together = cls()
+        for each in readers:
+            together.merge(each)
+        return together
 
     def merge(self, other: Problems, lines: int = 0) -> None:
         """Add another reader's problems to these; `lines` stand before those that it counted."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from buswright.frames.table import Flag, Frames
+from buswright.frames.wire.arbitration import rank
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +84,8 @@ class Tally:
         key |= frames.bus.astype(np.uint64) << np.uint64(40)
         keys, code = np.unique(key, return_inverse=True)
         order = np.argsort(code.astype(np.uint16 if len(keys) < 65536 else np.uint32), kind="stable")
-        starts = np.concatenate(([0], np.cumsum(np.bincount(code))[:-1]))
         counts = np.bincount(code)
+        starts = np.cumsum(counts) - counts
         timed = not frames.has(Flag.UNTIMED).any()
         times = frames.time_ns[order]
         lows = np.minimum.reduceat(times, starts)
@@ -116,10 +117,5 @@ class Tally:
             span = entry.first_ns, entry.last_ns
             extended = bool(flags & Flag.EXTENDED)
             found.append(Identifier(bus, identifier, extended, kind, entry.count, lengths, entry.fd, *span))
-        return tuple(sorted(found, key=_arbitration))
-
-
-def _arbitration(entry: Identifier) -> tuple[str, bool, int, bool, str]:
-    """Sort key: the base eleven bits first; at equal base an 11-bit identifier wins over a 29-bit one."""
-    place = entry.id if entry.extended else entry.id << 18
-    return entry.bus, entry.kind == "error", place, entry.extended, entry.kind
+        found.sort(key=lambda one: (one.bus, one.kind == "error", rank(one.id, one.extended), one.kind))
+        return tuple(found)

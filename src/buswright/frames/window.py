@@ -194,7 +194,6 @@ class Window:
 
     @property
     def _text(self) -> str:
-        """As the user wrote it."""
         ends = (("--from", self.start), ("--to", self.stop))
         return " ".join(f"{option} {end.text}" for option, end in ends if end is not None)
 

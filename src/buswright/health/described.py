@@ -10,10 +10,8 @@ from buswright.channels.carfile.needs import databases_of
 from buswright.channels.expectation import NO_FACTS, Expectation, Expectations, Facts
 from buswright.health.model.health import BitRate
 from buswright.health.model.identifiers import ExpectedBy, NeverCame
-from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher, split_source, with_source
+from buswright.messages.match import EVERY_BUS, Databases, Kind, Matcher, by_bus, split_source, with_source
 from buswright.messages.model import Database, Message, merge, parse_identifier
-
-__all__ = ["EVERY_BUS", "Described", "Identity"]
 
 
 class Identity(NamedTuple):
@@ -60,10 +58,7 @@ class Described:
         self.car = car
         self.expectations = Expectations(car, remembered)
         joined = databases_of(car, databases)
-        bound = {EVERY_BUS: joined} if isinstance(joined, Database) else dict(joined)
-        self._databases = {
-            bus: merge([given] if isinstance(given, Database) else given) for bus, given in bound.items() if given
-        }
+        self._databases = by_bus(joined)
         self._matcher = Matcher(joined, bus_names=bus_names)
 
     def database(self, bus: str) -> Database | None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Int64s
+from buswright.frames.wire.arbitration import rank
 from buswright.health.model.gaps import SHORT_GAP, GapGroup, GapMember
 from buswright.health.model.health import BusFigures, BusHealth
 from buswright.health.model.identifiers import IdFigures
@@ -182,18 +183,15 @@ class _Alive:
         self.period = np.array([f.period.judged_ns for f in chosen], dtype=np.float64)
         self.first = np.array([f.first_ns for f in chosen], dtype=np.int64)
         self.last = np.array([f.last_ns for f in chosen], dtype=np.int64)
-        self.bus_of = {f.name.bus: number for number, f in enumerate(ids)}
-        self.bus = np.array([self.bus_of[f.name.bus] for f in chosen], dtype=np.int64)
+        self.on_bus = {bus: np.array([f.name.bus == bus for f in chosen]) for bus in {f.name.bus for f in ids}}
 
     def due(self, group: _Group, buses: set[str]) -> list[int]:
         """Return the places of identifiers that must have come while all members were silent: others have no gap."""
         if not self.place:
             return []
         there = np.minimum(self.last, group.earliest_end) - np.maximum(self.first, group.latest_start)
-        on_bus = self.bus == -1
-        for name in buses:
-            on_bus |= self.bus == self.bus_of[name]
-        mask = (SHORT_GAP * self.period <= there) & on_bus  # or else it has no gap there and need not have come
+        long_there = there >= SHORT_GAP * self.period  # or else it has no gap there and need not have come
+        mask = long_there & np.any([self.on_bus[name] for name in buses], axis=0)
         return [self.place[n] for n in np.flatnonzero(mask).tolist()]
 
 
@@ -214,10 +212,7 @@ def _finished(
         abs(own - middle) <= max(_NEAR * float(f.gaps.period_ns[s.gap]), _SHIFT_LEAST_NS)
         for own, (s, f) in zip(excess, closed, strict=True)
     ]
-    silent_from, silent_to = (
-        group.latest_start,
-        group.earliest_end if end_ns is None else min(group.earliest_end, end_ns),
-    )
+    silent_to = group.earliest_end if end_ns is None else min(group.earliest_end, end_ns)
     return GapGroup(
         start_ns=start,
         end_ns=end,
@@ -231,7 +226,7 @@ def _finished(
         chance=_chance(closed),
         excess_ns=middle,
         excess_share=sum(near) / len(near) if near else 0.0,
-        silence_ns=min(_silent(buses[name], silent_from, silent_to, end_ns) for name in names),
+        silence_ns=min(_silent(buses[name], group.latest_start, silent_to, end_ns) for name in names),
         errors=sum(buses[name].errors.within(start - ERRORS_NS, end + ERRORS_NS) for name in names),
         lower_priority=_lower_priority([m.name for m in members], [f.name for f in came]),
     )
@@ -269,12 +264,7 @@ def _lower_priority(members: list[FrameName], came: list[FrameName]) -> bool:
     if not came:
         return False
     for bus in {name.bus for name in members}:
-        ranks = [_rank(name) for name in came if name.bus == bus]
-        if not ranks or min(_rank(name) for name in members if name.bus == bus) <= max(ranks):
+        ranks = [rank(name.id, name.extended) for name in came if name.bus == bus]
+        if not ranks or min(rank(name.id, name.extended) for name in members if name.bus == bus) <= max(ranks):
             return False
     return True
-
-
-def _rank(name: FrameName) -> int:
-    """Order of arbitration, the lower one wins: a base frame wins against an extended one of the same base."""
-    return name.id >> 18 << 19 | 1 << 18 | name.id & 0x3FFFF if name.extended else name.id << 19

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.carfile.needs import interface_names
-from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s
+from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s, long_ones
 from buswright.frames.wire.bits import wire_bits
 from buswright.messages.match import Kind, Matcher
 
@@ -297,10 +297,8 @@ class _Ids:
         self.fd[here] = (frames.flags[last] & np.uint8(Flag.FD)) != 0
         self.payload[here, 8:] = 0
         self.payload[here, :8] = frames.payload[last]
-        if len(frames.long_row):
-            at = np.minimum(np.searchsorted(frames.long_row, last), len(frames.long_row) - 1)
-            long = frames.long_row[at] == last
-            self.payload[here[long]] = frames.long_payload[at[long]]
+        long, at = long_ones(frames.long_row, last)
+        self.payload[here[long]] = frames.long_payload[at]
         if not timed.all():
             kept = timed[order]
             order, row = order[kept], row[kept]

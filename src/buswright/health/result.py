@@ -314,7 +314,12 @@ def _capture(
         dropped=sum(counted) if counted else None,
         bad_lines=MappingProxyType(problems.counts if problems is not None else {}),
         unlisted=measured.unlisted,
-        clock_set=tuple(_clock_set(events)),
+        clock_set=tuple(
+            ClockSet(event.time_ns, round(step_s * 1e9), event.text)
+            for event in events
+            if event.kind == "clock" and event.time_ns is not None
+            if isinstance(step_s := event.values.get("step_s"), int | float)
+        ),
     )
 
 
@@ -337,13 +342,6 @@ def _deaf(events: Iterable[Event]) -> tuple[tuple[int, int], ...]:
     drops = [_drop(event) for event in events if event.kind == "gap"]
     spans = [(drop.start_ns, drop.time_ns) for drop in drops if drop.start_ns is not None and drop.time_ns is not None]
     return tuple((max(start, -_FAR), min(end, _FAR)) for start, end in spans if start < _FAR and end > -_FAR)
-
-
-def _clock_set(events: Iterable[Event]) -> Iterator[ClockSet]:
-    for event in events:
-        step_s = event.values.get("step_s")
-        if event.kind == "clock" and event.time_ns is not None and isinstance(step_s, int | float):
-            yield ClockSet(event.time_ns, round(step_s * 1e9), event.text)
 
 
 def _drop(event: Event) -> Drop:

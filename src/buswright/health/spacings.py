@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
@@ -56,15 +55,12 @@ class Spacings:
     def within(self, columns: int) -> Spacings:
         """Return the same on a grid of at most so many columns (2 at least: those on either side of time zero)."""
         width, tracks = self.width_ns, dict(self.tracks)
-        while tracks and len(_all_columns(tracks, width)) > max(columns, 2):
+        starts = np.concatenate([track.start_ns for track in tracks.values()] or [np.zeros(0, np.int64)])
+        while len(np.unique(starts // width)) > max(columns, 2):
             width *= 2
         if width == self.width_ns:
             return self
         return Spacings(width, {name: _joined(track, width) for name, track in tracks.items()})
-
-
-def _all_columns(tracks: Mapping[FrameName, SpacingTrack], width: int) -> Int64s:
-    return np.unique(np.concatenate([track.start_ns // width for track in tracks.values()]))
 
 
 def _joined(track: SpacingTrack, width: int) -> SpacingTrack:
@@ -115,7 +111,10 @@ class SpacingColumns:
         self._last[who] = time_ns[np.append(starts[1:], len(index)) - 1]
         self._seen[who] = True
         cells = (index.astype(np.int64) << _COLUMN_BITS) | (time_ns // self._width + _MIDDLE)
-        few = _folded(cells, spacing, unknown)
+        shortest, longest = spacing, spacing.copy()
+        longest[unknown] = -1
+        shortest[unknown] = _NEVER
+        few = _reduced(cells, np.ones(len(cells), np.int64), shortest, longest)
         listed = few[0] < MOST_IDS << _COLUMN_BITS
         if not listed.all():
             few = tuple(column[listed] for column in few)
@@ -157,23 +156,6 @@ def _reduced(cells: Int64s, frames: Int64s, shortest: Int64s, longest: Int64s) -
     return (
         cells[starts],
         np.add.reduceat(frames, starts),
-        np.minimum.reduceat(shortest, starts),
-        np.maximum.reduceat(longest, starts),
-    )
-
-
-def _folded(cells: Int64s, spacing: Int64s, unknown: npt.NDArray[np.intp]) -> tuple[Int64s, ...]:
-    """Reduce single frames to rows of cells: frames, shortest and longest of the spacings but those of some rows."""
-    shortest, longest = spacing, spacing.copy()
-    longest[unknown] = -1
-    shortest[unknown] = _NEVER
-    step = np.diff(cells)
-    if step.min(initial=0) < 0:  # time went backwards
-        return _reduced(cells, np.ones(len(cells), np.int64), shortest, longest)
-    starts = np.concatenate([[0], np.flatnonzero(step) + 1])
-    return (
-        cells[starts],
-        np.diff(starts, append=len(cells)),
         np.minimum.reduceat(shortest, starts),
         np.maximum.reduceat(longest, starts),
     )

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.carfile.needs import interface_names
 from buswright.channels.expectation import NO_FACTS, Facts, name_of
-from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems, UInt8s
+from buswright.frames.table import Bools, Clock, Event, Flag, Frames, Problems
 from buswright.frames.wire.bits import WireBits, wire_bits
 from buswright.health.buses.lane import BusLane
 from buswright.health.described import Described, Identity
@@ -28,7 +28,7 @@ from buswright.health.model.gaps import GapLimits
 from buswright.health.model.health import BusHealth
 from buswright.health.repeats import RepeatedFrames
 from buswright.health.result import Measured, assemble
-from buswright.messages.match import Databases, Kind, Matcher
+from buswright.messages.match import Databases, Kind, Matcher, by_group
 
 Order = npt.NDArray[np.intp]
 UInt64s = npt.NDArray[np.uint64]
@@ -143,15 +143,7 @@ class HealthTracker:
         )
 
     def _by_identifier(self, frames: Frames, words: UInt64s, bits: WireBits, present: int) -> None:
-        """Give every identifier its frames."""
-        codes = self._matcher.match(frames)
-        counts = np.bincount(codes)
-        found = np.flatnonzero(counts)
-        # A key of one byte sorts in one pass; the identifiers of one batch nearly always fit.
-        narrow = np.uint8 if len(found) <= 256 else np.uint16 if len(found) <= 65_536 else np.int32
-        rank = np.zeros(len(counts), dtype=narrow)
-        rank[found] = np.arange(len(found))
-        order: Order = np.argsort(rank.take(codes), kind="stable")
+        found, ends, order = by_group(self._matcher.match(frames))
         time_ns, length = frames.time_ns.take(order), frames.length.take(order)
         payload = words.take(order).view(np.uint8).reshape(-1, 8)
         nominal = bits.nominal.take(order)
@@ -160,17 +152,17 @@ class HealthTracker:
         if present & Flag.UNTIMED:
             timed = (frames.flags.take(order) & np.uint8(Flag.UNTIMED)) == 0
         start = 0
-        for code, end in zip(found.tolist(), np.cumsum(counts[found]).tolist(), strict=True):
+        for code, end in zip(found.tolist(), ends.tolist(), strict=True):
             place, start = slice(start, end), end
             group = self._matcher.groups[code]
             if group.kind is not Kind.UNMATCHED:
-                self._unlisted += counts[code] if group.kind is Kind.UNLISTED else 0
+                self._unlisted += place.stop - place.start if group.kind is Kind.UNLISTED else 0
                 continue
             own_data = 0 if data is None else int(data[place].sum(dtype=np.int64))
             self._lane(code).add(
                 Block(
                     time_ns[place],
-                    payloads_of(frames, order[place], payload[place], length[place]),
+                    frames.payloads(order[place]) if len(frames.long_row) else payload[place],
                     length[place],
                     nominal[place] if not own_data or data is None else nominal[place] + data[place],
                     None if timed is None else timed[place],
@@ -220,19 +212,6 @@ class HealthTracker:
                 bus.name: self._described.bitrate(bus.name, self._bitrates, self._data_bitrates) for bus in self._buses
             },
             repeats=self._repeats,
-            unlisted=int(self._unlisted),
+            unlisted=self._unlisted,
         )
         return assemble(measured, tuple(events), problems, clock)
-
-
-def payloads_of(frames: Frames, rows: Order, payload: UInt8s, length: UInt8s) -> UInt8s:
-    """Payloads of rows of one identifier: uint8[n, 8], or uint8[n, 64] where one is longer than eight bytes."""
-    if not len(frames.long_row) or int(length.max()) <= 8:
-        return payload
-    wide = np.zeros((len(rows), 64), dtype=np.uint8)
-    wide[:, :8] = payload
-    at = np.searchsorted(frames.long_row, rows)
-    at[at == len(frames.long_row)] = 0
-    found = frames.long_row[at] == rows
-    wide[found] = frames.long_payload[at[found]]
-    return wide

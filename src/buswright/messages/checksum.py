@@ -12,14 +12,16 @@ protocol specification. J1939: SAE J1939-71, the message counter and checksum of
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import partial
 from types import MappingProxyType
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
+
+from buswright.frames.wire.tables import crc_table as wire_table
 
 UInt8s = npt.NDArray[np.uint8]
 UInt16s = npt.NDArray[np.uint16]
@@ -31,15 +33,40 @@ DataId = int | tuple[int, ...] | None
 """None, one number, or (e2e-p02 only) one byte for each of the sixteen counter values."""
 
 
-class Compute(Protocol):
-    """What a checksum should be, for every payload of a column."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Given:
+    """A column of payloads, and what a checksum of them is computed from.
 
-    def __call__(self, payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
-        """Return the expected value, uint16[n], for uint8[n, L] payloads.
+    Attributes
+    ----------
+    payload : uint8[n, L]
+    position
+        The checksum's (first) byte.
+    covered
+        The byte columns that count, never those of the checksum itself; uint8[n] each.
+    data_id
+        As in `Checksum`; the identifier where the kind takes it and there is no other.
+    """
 
-        `position` is the checksum's (first) byte, `over` the first and last byte covered (None: all). The
-        checksum's own bytes are never covered.
-        """
+    payload: UInt8s
+    position: int
+    covered: Sequence[UInt8s]
+    data_id: DataId
+
+    def id_bytes(self, size: int | None = None) -> list[UInt8s]:
+        """Bytes of the data ID, least significant first: as many as it needs; with `size` so many, 0 without an ID."""
+        number = self.data_id
+        if number is None and size is None:
+            return []
+        if isinstance(number, tuple):
+            raise TypeError("a list of data IDs belongs to e2e-p02 only")
+        number = number or 0
+        places = range(max(1, (number.bit_length() + 7) // 8) if size is None else size)
+        return [np.array(number >> 8 * place & 0xFF, dtype=np.uint8) for place in places]
+
+    def behind(self, mask: int) -> UInt8s:
+        """Bits of the byte behind the checksum, where the end-to-end profiles have their counter; uint8[n]."""
+        return self.payload[:, self.position + 1] & np.uint8(mask)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +82,7 @@ class ChecksumKind:
     description
         Plain words.
     compute
-        The expected column.
+        What the checksum should be, for every payload of a column; uint16[n].
     shift
         Lowest bit of the checksum in its byte; 4 for one that shares its byte with a counter.
     uses_identifier
@@ -65,7 +92,7 @@ class ChecksumKind:
     name: str
     width: int
     description: str
-    compute: Compute
+    compute: Callable[[_Given], UInt16s]
     shift: int = 0
     uses_identifier: bool = False
 
@@ -84,11 +111,7 @@ class ChecksumKind:
 
 def crc_table(polynomial: int, width: int) -> UInt16s:
     """Return the 256-entry table of a most-significant-bit-first CRC of 8 or 16 bits."""
-    register = np.arange(256, dtype=np.uint32) << np.uint32(width - 8)
-    for _ in range(8):
-        top = (register >> np.uint32(width - 1)) & np.uint32(1)
-        register = ((register << np.uint32(1)) ^ (top * np.uint32(polynomial))) & np.uint32((1 << width) - 1)
-    return register.astype(np.uint16)
+    return wire_table(width, polynomial, 8).astype(np.uint16)
 
 
 _J1850 = crc_table(0x1D, 8)
@@ -113,31 +136,6 @@ def crc16(table: UInt16s, columns: Sequence[UInt8s], count: int, start: int, fin
     return register ^ np.uint16(final)
 
 
-def _covered(payload: UInt8s, position: int, over: tuple[int, int] | None, own: int = 1) -> list[UInt8s]:
-    """Byte columns that a checksum of `own` bytes at `position` covers."""
-    first, last = over if over is not None else (0, payload.shape[1] - 1)
-    return [payload[:, i] for i in range(first, last + 1) if not position <= i < position + own]
-
-
-def _id_bytes(data_id: DataId) -> list[UInt8s]:
-    """Bytes of a data ID, least significant first, as many as it needs (at least one)."""
-    if data_id is None:
-        return []
-    if not isinstance(data_id, int):
-        raise TypeError("a list of data IDs belongs to e2e-p02 only")
-    size = max(1, (data_id.bit_length() + 7) // 8)
-    return [np.array(byte, dtype=np.uint8) for byte in data_id.to_bytes(size, "little")]
-
-
-def _two_id_bytes(data_id: DataId) -> list[UInt8s]:
-    """Low and high byte of a 16-bit data ID; 0 where none is given, as the end-to-end profiles always have one."""
-    if data_id is None:
-        data_id = 0
-    if not isinstance(data_id, int):
-        raise TypeError("a list of data IDs belongs to e2e-p02 only")
-    return [np.array(data_id & 0xFF, dtype=np.uint8), np.array(data_id >> 8 & 0xFF, dtype=np.uint8)]
-
-
 def _sum(columns: Sequence[UInt8s], count: int) -> UInt16s:
     total = np.zeros(count, dtype=np.uint16)  # 64 bytes of 255 and an ID stay below 65536
     for column in columns:
@@ -145,85 +143,64 @@ def _sum(columns: Sequence[UInt8s], count: int) -> UInt16s:
     return total
 
 
-def _xor(payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
-    folded = np.zeros(len(payload), dtype=np.uint8)
-    for column in (*_covered(payload, position, over), *_id_bytes(data_id)):
+def _xor(given: _Given) -> UInt16s:
+    folded = np.zeros(len(given.payload), dtype=np.uint8)
+    for column in (*given.covered, *given.id_bytes()):
         folded ^= column
     return folded.astype(np.uint16)
 
 
-@dataclass(frozen=True, slots=True)
-class _Sum8:
+def _sum8(given: _Given, complement: int = 0) -> UInt16s:
     """Sum modulo 256; `complement` 1 inverts it, 2 negates it."""
-
-    complement: int = 0
-
-    def __call__(self, payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
-        total = _sum((*_covered(payload, position, over), *_id_bytes(data_id)), len(payload))
-        if self.complement:
-            total = ~total + np.uint16(self.complement - 1)
-        return total & np.uint16(0xFF)
+    total = _sum((*given.covered, *given.id_bytes()), len(given.payload))
+    if complement:
+        total = ~total + np.uint16(complement - 1)
+    return total & np.uint16(0xFF)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Crc8:
-    """CRC-8 over the payload, then over the data ID if there is one."""
-
-    table: UInt16s
-    start: int
-    final: int
-
-    def __call__(self, payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
-        columns = (*_covered(payload, position, over), *_id_bytes(data_id))
-        return crc8(self.table, columns, len(payload), self.start, self.final)
+def _crc8(given: _Given, table: UInt16s, ends: int) -> UInt16s:
+    """CRC-8 over the payload, then over the data ID if there is one; `ends` is its start value and final XOR."""
+    return crc8(table, (*given.covered, *given.id_bytes()), len(given.payload), ends, ends)
 
 
-@dataclass(frozen=True, slots=True)
-class _Profile1:
+def _profile1(given: _Given, mode: str) -> UInt16s:
     """E2E profile 1: CRC-8 J1850 over data ID bytes chosen by `mode`, then the data.
 
     The profile undoes the routine's own start value and final XOR, so both are 0 in effect. The counter is the low
     nibble of the byte after the CRC.
     """
-
-    mode: str
-
-    def __call__(self, payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
-        low, high = _two_id_bytes(data_id)
-        if self.mode == "both":
-            seeds = [low, high]
-        elif self.mode == "low":
-            seeds = [low]
-        elif self.mode == "nibble":
-            seeds = [low, np.array(0, dtype=np.uint8)]
-        else:
-            odd = payload[:, position + 1] & np.uint8(1)
-            seeds = [np.where(odd == 1, high, low)]
-        return crc8(_J1850, (*seeds, *_covered(payload, position, over)), len(payload), 0x00, 0x00)
+    low, high = given.id_bytes(2)
+    seeds = [low]
+    if mode == "both":
+        seeds.append(high)
+    elif mode == "nibble":
+        seeds.append(np.array(0, dtype=np.uint8))
+    elif mode == "alt":
+        seeds = [np.where(given.behind(0x01) == 1, high, low)]
+    return crc8(_J1850, (*seeds, *given.covered), len(given.payload), 0x00, 0x00)
 
 
-def _profile2(payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
+def _profile2(given: _Given) -> UInt16s:
     """E2E profile 2: CRC-8H2F over the data, then one data ID byte chosen by the counter."""
-    if isinstance(data_id, tuple):
-        if len(data_id) != 16:
-            raise ValueError(f"e2e-p02 takes one data ID or sixteen, not {len(data_id)}")
-        counter = payload[:, position + 1] & np.uint8(0x0F)
-        last = np.array(data_id, dtype=np.uint8)[counter]
+    ids = given.data_id
+    if isinstance(ids, tuple):
+        if len(ids) != 16:
+            raise ValueError(f"e2e-p02 takes one data ID or sixteen, not {len(ids)}")
+        last = np.array(ids, dtype=np.uint8)[given.behind(0x0F)]
     else:
-        last = np.array((data_id or 0) & 0xFF, dtype=np.uint8)
-    return crc8(_H2F, (*_covered(payload, position, over), last), len(payload), 0xFF, 0xFF)
+        last = np.array((ids or 0) & 0xFF, dtype=np.uint8)
+    return crc8(_H2F, (*given.covered, last), len(given.payload), 0xFF, 0xFF)
 
 
-def _profile5(payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
+def _profile5(given: _Given) -> UInt16s:
     """E2E profile 5: CRC-16 CCITT-FALSE over the data, then the data ID, low byte first."""
-    columns = (*_covered(payload, position, over, own=2), *_two_id_bytes(data_id))
-    return crc16(_CCITT, columns, len(payload), 0xFFFF, 0x0000)
+    return crc16(_CCITT, (*given.covered, *given.id_bytes(2)), len(given.payload), 0xFFFF, 0x0000)
 
 
-def _j1939(payload: UInt8s, *, position: int, over: tuple[int, int] | None, data_id: DataId) -> UInt16s:
+def _j1939(given: _Given) -> UInt16s:
     """J1939 message checksum: data, message counter (low nibble of the checksum's byte) and identifier bytes."""
-    counter = payload[:, position] & np.uint8(0x0F)
-    total = _sum((*_covered(payload, position, over), counter, *_id_bytes(data_id)), len(payload))
+    counter = given.payload[:, given.position] & np.uint8(0x0F)
+    total = _sum((*given.covered, counter, *given.id_bytes()), len(given.payload))
     return (((total >> np.uint16(6)) & np.uint16(3)) + (total >> np.uint16(3)) + total) & np.uint16(7)
 
 
@@ -232,17 +209,31 @@ KINDS: Mapping[str, ChecksumKind] = MappingProxyType(
         kind.name: kind
         for kind in (
             ChecksumKind("xor", 8, "exclusive or of all bytes", _xor),
-            ChecksumKind("sum8", 8, "sum of all bytes, modulo 256", _Sum8()),
-            ChecksumKind("sum8-id", 8, "sum of all bytes and of the identifier's bytes", _Sum8(), uses_identifier=True),
-            ChecksumKind("sum8-ones", 8, "one's complement of the sum of all bytes", _Sum8(1)),
-            ChecksumKind("sum8-twos", 8, "two's complement of the sum of all bytes", _Sum8(2)),
-            ChecksumKind("crc8-j1850", 8, "CRC-8 SAE J1850 (0x1D, start and final 0xFF)", _Crc8(_J1850, 0xFF, 0xFF)),
-            ChecksumKind("crc8-j1850-zero", 8, "CRC-8 with 0x1D, start and final 0", _Crc8(_J1850, 0x00, 0x00)),
-            ChecksumKind("crc8-autosar", 8, "CRC-8 8H2F (0x2F, start and final 0xFF)", _Crc8(_H2F, 0xFF, 0xFF)),
-            ChecksumKind("e2e-p01", 8, "AUTOSAR E2E profile 1, both bytes of the data ID", _Profile1("both")),
-            ChecksumKind("e2e-p01-alt", 8, "AUTOSAR E2E profile 1, data ID bytes in turn", _Profile1("alt")),
-            ChecksumKind("e2e-p01-low", 8, "AUTOSAR E2E profile 1, low byte of the data ID", _Profile1("low")),
-            ChecksumKind("e2e-p01-nibble", 8, "AUTOSAR E2E profile 1, 12-bit data ID", _Profile1("nibble")),
+            ChecksumKind("sum8", 8, "sum of all bytes, modulo 256", _sum8),
+            ChecksumKind("sum8-id", 8, "sum of all bytes and of the identifier's bytes", _sum8, uses_identifier=True),
+            ChecksumKind("sum8-ones", 8, "one's complement of the sum of all bytes", partial(_sum8, complement=1)),
+            ChecksumKind("sum8-twos", 8, "two's complement of the sum of all bytes", partial(_sum8, complement=2)),
+            ChecksumKind(
+                "crc8-j1850", 8, "CRC-8 SAE J1850 (0x1D, start and final 0xFF)", partial(_crc8, table=_J1850, ends=0xFF)
+            ),
+            ChecksumKind(
+                "crc8-j1850-zero", 8, "CRC-8 with 0x1D, start and final 0", partial(_crc8, table=_J1850, ends=0x00)
+            ),
+            ChecksumKind(
+                "crc8-autosar", 8, "CRC-8 8H2F (0x2F, start and final 0xFF)", partial(_crc8, table=_H2F, ends=0xFF)
+            ),
+            ChecksumKind(
+                "e2e-p01", 8, "AUTOSAR E2E profile 1, both bytes of the data ID", partial(_profile1, mode="both")
+            ),
+            ChecksumKind(
+                "e2e-p01-alt", 8, "AUTOSAR E2E profile 1, data ID bytes in turn", partial(_profile1, mode="alt")
+            ),
+            ChecksumKind(
+                "e2e-p01-low", 8, "AUTOSAR E2E profile 1, low byte of the data ID", partial(_profile1, mode="low")
+            ),
+            ChecksumKind(
+                "e2e-p01-nibble", 8, "AUTOSAR E2E profile 1, 12-bit data ID", partial(_profile1, mode="nibble")
+            ),
             ChecksumKind("e2e-p02", 8, "AUTOSAR E2E profile 2, data ID chosen by the counter", _profile2),
             ChecksumKind("e2e-p05", 16, "AUTOSAR E2E profile 5, CRC-16 and 16-bit data ID", _profile5),
             ChecksumKind(
@@ -298,7 +289,10 @@ class Checksum:
             raise ValueError(f"checksum {self.kind!r} needs {self.shortest} bytes, the payload has {payload.shape[1]}")
         kind = KINDS[self.kind]
         data_id = identifier if self.data_id is None and kind.uses_identifier else self.data_id
-        return kind.compute(payload, position=self.byte, over=self.over, data_id=data_id)
+        first, last = self.over or (0, payload.shape[1] - 1)
+        own = range(self.byte, self.byte + kind.bytes)
+        covered = [payload[:, place] for place in range(first, last + 1) if place not in own]
+        return kind.compute(_Given(payload, self.byte, covered, data_id))
 
     def verify(self, payload: UInt8s, identifier: int) -> Bools:
         """Say for every payload whether the checksum it carries is right; bool[n]."""

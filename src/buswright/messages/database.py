@@ -21,12 +21,12 @@ from buswright.messages.dbc import text as dbc_text
 from buswright.messages.model import (
     J1939,
     NO_CHOICES,
+    NOBODY,
     Database,
     LintNote,
     Message,
     Node,
     Signal,
-    identifier_text,
     merge,
 )
 
@@ -35,15 +35,13 @@ if TYPE_CHECKING:
     from cantools.database.can.message import Message as LibraryMessage
     from cantools.database.can.signal import Signal as LibrarySignal
 
-__all__ = ["Database", "LintNote", "Message", "Node", "Signal", "identifier_text", "load_database", "open_database"]
-
 PathLike = str | os.PathLike[str]
 
 KNOWN_FORMATS = ("dbc", "kcd", "sym", "arxml")
-_NOBODY = "Vector__XXX"
 _LEAST_TRIED = 1_500_000
 """Characters, some seconds' worth."""
 _XML_ENCODING = re.compile(rb"<\?xml[^>]*\bencoding\s*=\s*[\"']([A-Za-z0-9._-]+)[\"']")
+_DECLARATION = re.compile(r"^<\?xml[^>]*\?>")
 _POSITION = re.compile(r"\s+at line \d+, column \d+")
 _ABSURD = re.compile(r"\b(?:length|offset)\s*=\s*[\"']\d{6,}|<(?:BIT-)?LENGTH>\s*\d{6,}|\bD?Len\s*=\s*\d{6,}")
 """A length of KCD, ARXML or SYM that no message has; a DBC loses the one statement."""
@@ -166,7 +164,8 @@ def _read_text(path: Path, encoding: str | None) -> tuple[str, str]:
         tried += [declared[1].decode("ascii")] if declared else []
         for candidate in tried:
             try:
-                return _without_declaration(content.decode(candidate)), candidate.removesuffix("-sig")
+                # Without the line that names an encoding: the text is decoded already.
+                return _DECLARATION.sub("", content.decode(candidate), count=1), candidate.removesuffix("-sig")
             except (UnicodeDecodeError, LookupError):
                 continue
         encoding = "cp1252"
@@ -174,11 +173,6 @@ def _read_text(path: Path, encoding: str | None) -> tuple[str, str]:
         return content.decode(encoding, errors="replace"), encoding
     except LookupError as error:
         raise DatabaseError(f"{path}: unknown text encoding {encoding!r}", hint="try utf-8 or cp1252") from error
-
-
-def _without_declaration(text: str) -> str:
-    """Drop the line that names an encoding: the text is decoded already."""
-    return re.sub(r"^<\?xml[^>]*\?>", "", text, count=1)
 
 
 def _load_text(text: str, file_format: str | None) -> LibraryDatabase:
@@ -215,7 +209,7 @@ def _load_dbc(path: str, text: str, encoding: str) -> Database:
             raise ValueError
         library = _load_text(text, "dbc")
     except Exception as error:
-        loadable, broken = dbc_text.without_broken(parts, _Attempts(4 * len(text)))
+        loadable, broken = dbc_text.without_broken(parts, _attempts(4 * len(text)))
         refused += broken
         first = min(refused, key=lambda each: each.statement.line, default=None)
         wrong = f":{first.statement.line}: {first.reason}" if first else f": {_reason(error, 'dbc')}"
@@ -231,28 +225,22 @@ def _load_dbc(path: str, text: str, encoding: str) -> Database:
     return _converted(library, path, encoding, parts, tuple(_note(path, r) for r in refused))
 
 
-class _Attempts:
-    """Tries to load texts, until there were too many: a hostile file may be broken in every line.
+def _attempts(characters: int) -> dbc_text.Attempt:
+    """Return what tries to load texts until that were too many characters: a hostile file may be broken everywhere."""
+    left = max(characters, _LEAST_TRIED)
 
-    Parameters
-    ----------
-    characters
-        That are tried in all, at least `_LEAST_TRIED`.
-    """
-
-    def __init__(self, characters: int) -> None:
-        self._left = max(characters, _LEAST_TRIED)
-
-    def __call__(self, text: str) -> str:
-        """Try to load a text; empty if that works."""
-        self._left -= len(text)
-        if self._left < 0:
+    def attempt(text: str) -> str:
+        nonlocal left
+        left -= len(text)
+        if left < 0:
             return "not tried: too much of this file is broken"
         try:
             _load_text(text, "dbc")
         except Exception as error:  # noqa: BLE001 - any failure is a reason
             return _reason(error, "dbc")
         return ""
+
+    return attempt
 
 
 def _note(path: str, refused: dbc_text.Refused) -> LintNote:
@@ -342,7 +330,7 @@ def _message(message: LibraryMessage, path: str, place: tuple[int, dict[int, int
         fd=message.is_fd or (not j1939 and 8 < message.length <= 64),
         cycle_time_ms=_cycle_time(message),
         send_type=message.send_type or "",
-        senders=tuple(sender for sender in message.senders if sender != _NOBODY),
+        senders=tuple(sender for sender in message.senders if sender != NOBODY),
         protocol=J1939 if j1939 else "",
         comment=message.comment or "",
         attributes=attributes,
@@ -373,7 +361,7 @@ def _signal(signal: LibrarySignal, line: int) -> Signal:
         is_multiplexer=signal.is_multiplexer,
         multiplexer=signal.multiplexer_signal,
         mux_values=_ranges(signal.multiplexer_ids or ()),
-        receivers=tuple(receiver for receiver in signal.receivers if receiver != _NOBODY),
+        receivers=tuple(receiver for receiver in signal.receivers if receiver != NOBODY),
         spn=signal.spn,
         attributes=_attributes(signal.dbc),
         line=line,

@@ -100,13 +100,9 @@ def keep(key: str, database: Database) -> None:
         except BaseException:
             Path(name).unlink(missing_ok=True)
             raise
-        _prune(place)
-
-
-def _prune(place: Path) -> None:
-    files = sorted(place.glob("*.json"), key=lambda each: each.stat().st_mtime)
-    for each in files[:-MOST]:
-        each.unlink(missing_ok=True)
+        files = sorted(place.glob("*.json"), key=lambda each: each.stat().st_mtime)
+        for each in files[:-MOST]:
+            each.unlink(missing_ok=True)
 
 
 def _only_ours(found: os.stat_result) -> bool:

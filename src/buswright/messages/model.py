@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -10,7 +9,7 @@ from types import MappingProxyType
 
 from buswright.errors import DatabaseError
 from buswright.findings import Severity
-from buswright.wording import plural
+from buswright.wording import did_you_mean, plural
 
 NOTHING: Mapping[str, object] = MappingProxyType({})
 NO_CHOICES: Mapping[int, str] = MappingProxyType({})
@@ -19,6 +18,9 @@ NO_CHOICES: Mapping[int, str] = MappingProxyType({})
 def _nothing() -> Mapping[str, object]:
     return NOTHING
 
+
+NOBODY = "Vector__XXX"
+"""What a DBC names as sender or receiver where there is none."""
 
 J1939 = "j1939"
 """`Message.protocol` of a message that is matched by its parameter group."""
@@ -173,10 +175,8 @@ class Message:
         for signal in self.signals:
             if signal.name == name:
                 return signal
-        close = difflib.get_close_matches(name, [signal.name for signal in self.signals], n=1)
-        raise DatabaseError(
-            f"message {self.name!r} has no signal {name!r}", hint=f"did you mean {close[0]!r}?" if close else ""
-        )
+        hint = did_you_mean(name, (signal.name for signal in self.signals))
+        raise DatabaseError(f"message {self.name!r} has no signal {name!r}", hint=hint)
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,9 +280,9 @@ class Database:
             wanted.sort(key=lambda m: not m.extended)
         if wanted:
             return next((m for m in reversed(wanted) if m.name == key), wanted[-1])
-        close = difflib.get_close_matches(str(key), [m.name for m in self.messages], n=1)
         where = ", ".join(self.paths) or "the database"
-        hint = f"did you mean {close[0]!r}?" if close else "identifiers have three hex digits (11 bits) or eight (29)"
+        otherwise = "identifiers have three hex digits (11 bits) or eight (29)"
+        hint = did_you_mean(str(key), (message.name for message in self.messages), otherwise)
         raise DatabaseError(f"no message {key if isinstance(key, str) else hex(key)!r} in {where}", hint=hint)
 
 

@@ -11,7 +11,6 @@ from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
 from buswright.channels.units import Floats
 from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s
-from buswright.health.track import payloads_of
 from buswright.messages.match import Matcher
 from buswright.survey.gather import rows_by_identifier, wide
 
@@ -96,7 +95,7 @@ class ChangesFold:
         for code, every in rows_by_identifier(self._matcher, frames):
             rows = every[(frames.flags[every] & np.uint8(Flag.UNTIMED)) == 0]
             if len(rows):
-                payload = payloads_of(frames, rows, frames.payload[rows], frames.length[rows])
+                payload = frames.payloads(rows)
                 self._add(code, frames.time_ns[rows], wide(payload, 64), frames.length[rows])
 
     def inside(self, time_ns: Int64s) -> Bools:

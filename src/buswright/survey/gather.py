@@ -15,7 +15,6 @@ import numpy as np
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
 from buswright.frames.table import Bools, Flag, Frames, Int64s, UInt8s
-from buswright.health.track import payloads_of
 from buswright.messages.match import Kind, Matcher
 
 STRETCH = 32
@@ -90,7 +89,7 @@ class SurveyFold:
                 lane = self._lanes[code] = _Lane(name_of(self._matcher.groups[code]))
             length = frames.length[rows]
             time_ns = np.where(frames.flags[rows] & np.uint8(Flag.UNTIMED), 0, frames.time_ns[rows])
-            lane.add(time_ns, payloads_of(frames, rows, frames.payload[rows], length), length)
+            lane.add(time_ns, frames.payloads(rows), length)
 
     def result(self) -> dict[FrameName, Gathered]:
         """Return what has been gathered so far, by bus and identifier in order."""

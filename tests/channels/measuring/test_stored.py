@@ -9,8 +9,8 @@ from buswright.channels.measuring import stored as signals
 from buswright.channels.measuring.stored import read_signals
 from buswright.errors import UserError
 from buswright.frames.table import Frames
-from buswright.messages.database import Database, Message, Signal
 from buswright.messages.decoding.decode import Decoder
+from buswright.messages.model import Database, Message, Signal
 from tests.messages.frame_batches import frames_of
 
 

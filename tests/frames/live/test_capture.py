@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import UserError
-from buswright.frames.formats.candump.reader import read
+from buswright.frames.formats.candump.reader import FORMAT
 from buswright.frames.formats.candump.writer import write_candump
 from buswright.frames.formats.reading import Reading
 from buswright.frames.live import capture as live_capture
@@ -140,7 +140,7 @@ def test_whatever_is_taken_from_a_bus_its_recording_gives_back(at, identifier, e
     frames = buffer.take(0)[0].freeze(["can0"])
     stream = io.BytesIO()
     losses = write_candump([frames], stream)
-    back = concatenate(list(read(io.BytesIO(stream.getvalue()), Reading("x"))))
+    back = concatenate(list(FORMAT.read(io.BytesIO(stream.getvalue()), Reading("x"))))
     assert rows_of(back) == rows_of(frames)
     assert not losses
 

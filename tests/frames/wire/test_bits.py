@@ -19,28 +19,13 @@ from buswright.frames.wire.bits import (
 )
 from tests.frames import bit_reference
 from tests.frames.bit_reference import FD_SIZES, Wire
+from tests.frames.frame_batches import batch_of
 from tests.frames.worked_frames import FD_WORKED, WORKED, Worked
 
 
 def batch(rows: list[tuple[int, int, int, bytes]]) -> Frames:
     """Frames from (id, flags, dlc, payload)."""
-    n = len(rows)
-    wide = np.zeros((n, 64), dtype=np.uint8)
-    for row, (*_, payload) in enumerate(rows):
-        wide[row, : len(payload)] = np.frombuffer(payload, dtype=np.uint8)
-    long = np.flatnonzero([len(payload) > 8 for *_, payload in rows]).astype(np.int32)
-    return Frames(
-        time_ns=np.arange(n, dtype=np.int64),
-        bus=np.zeros(n, dtype=np.uint8),
-        id=np.array([r[0] for r in rows], dtype=np.uint32),
-        flags=np.array([r[1] for r in rows], dtype=np.uint8),
-        dlc=np.array([r[2] for r in rows], dtype=np.uint8),
-        length=np.array([len(r[3]) for r in rows], dtype=np.uint8),
-        payload=wide[:, :8].copy(),
-        buses=("can0",),
-        long_row=long,
-        long_payload=wide[long],
-    )
+    return batch_of([(at, 0, *row) for at, row in enumerate(rows)])
 
 
 def reference(row: tuple[int, int, int, bytes], iso: bool) -> Wire:

@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 from buswright.errors import DatabaseError, UserError
 from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Flag, Frames, concatenate
-from buswright.messages.database import Database, Message, Signal, load_database
-from buswright.messages.decoding.decode import Decoder, Reason, SignalTable
+from buswright.messages.database import load_database
+from buswright.messages.decoding.columns import Reason, SignalTable
+from buswright.messages.decoding.decode import Decoder
 from buswright.messages.decoding.selection import SignalSelection
+from buswright.messages.model import Database, Message, Signal
 from tests.messages.databases import from_text, one_message
 from tests.messages.frame_batches import frames_of
 from tests.source_distributions import source_distribution

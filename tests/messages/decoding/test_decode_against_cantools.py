@@ -33,8 +33,10 @@ from cantools.database.errors import Error as LibraryError
 from cantools.database.utils import decode_data
 
 from buswright.errors import DatabaseError
-from buswright.messages.database import Database, Message, load_database
-from buswright.messages.decoding.decode import Decoder, SignalTable
+from buswright.messages.database import load_database
+from buswright.messages.decoding.columns import SignalTable
+from buswright.messages.decoding.decode import Decoder
+from buswright.messages.model import Database, Message
 from tests.messages.frame_batches import frames_of
 from tests.source_distributions import source_distribution
 

@@ -9,9 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError
-from buswright.messages.database import Database, Message, Signal, load_database
-from buswright.messages.decoding.decode import Decoder, SignalTable
+from buswright.messages.database import load_database
+from buswright.messages.decoding.columns import SignalTable
+from buswright.messages.decoding.decode import Decoder
 from buswright.messages.decoding.encode import encode, to_raw
+from buswright.messages.model import Database, Message, Signal
 from tests.messages.databases import one_message
 from tests.messages.frame_batches import frames_of
 from tests.source_distributions import source_distribution

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from buswright.messages.database import Database
 from buswright.messages.decoding.decode import Decoder
+from buswright.messages.model import Database
 from tests.messages.databases import from_text
 from tests.messages.frame_batches import frames_of
 

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from buswright.messages.database import Signal
 from buswright.messages.decoding.columns import within
 from buswright.messages.decoding.decode import Decoder
 from buswright.messages.decoding.encode import encode_raw
 from buswright.messages.decoding.plan import Arithmetic, conversion_of, plan_message, raw_range, stays_finite
+from buswright.messages.model import Signal
 from tests.messages.databases import one_message
 from tests.messages.frame_batches import frames_of
 

@@ -1,13 +1,13 @@
 """Datagrams against python-can's own packing and unpacking."""
 
 import can
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag, Frames, empty_frames
+from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag, empty_frames
 from buswright.simulate.live.datagrams import datagrams
+from tests.frames.frame_batches import batch_of
 from tests.simulate.listening import row_of, rows_of
 
 msgpack = pytest.importorskip("msgpack")
@@ -33,23 +33,7 @@ def batches(draw, error=True):
 
 
 def frames_of(rows):
-    times, ids, flags, codes, payloads = zip(*rows, strict=True)
-    long_row = [n for n, payload in enumerate(payloads) if len(payload) > 8]
-    wide = np.zeros((len(rows), 64), dtype=np.uint8)
-    for row, payload in zip(wide, payloads, strict=True):
-        row[: len(payload)] = list(payload)
-    return Frames(
-        time_ns=np.array(times, dtype=np.int64),
-        bus=np.zeros(len(rows), dtype=np.uint8),
-        id=np.array(ids, dtype=np.uint32),
-        flags=np.array(flags, dtype=np.uint8),
-        dlc=np.array(codes, dtype=np.uint8),
-        length=np.array([len(payload) for payload in payloads], dtype=np.uint8),
-        payload=wide[:, :8].copy(),
-        buses=("can0",),
-        long_row=np.array(long_row, dtype=np.int32),
-        long_payload=wide[long_row],
-    )
+    return batch_of([(time_ns, 0, *row) for time_ns, *row in rows])
 
 
 @given(batches())

@@ -14,7 +14,7 @@ from buswright.frames.formats.in_parts import read_in_parts
 from buswright.frames.formats.readers import LEAST_FOR_PARTS
 from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.formats.unpacking import opened_file
-from buswright.frames.table import Clock, Event, Flag, Frames, Problems
+from buswright.frames.table import Clock, Event, Frames, Problems
 
 HEAD_BYTES = 1 << 16
 
@@ -93,12 +93,12 @@ class Capture:
             for frames in self._batches(raw, stream, reading):
                 reading.bytes_read = raw.tell()
                 count += len(frames)
-                if not beside and (first_ns := first_time(frames)) is not None:
+                if not beside and (first_ns := frames.first_ns) is not None:
                     take_sidecar(self.paths[0], reading, first_ns, empty=False)
                     beside = 1
                 order.watch(frames)
                 yield frames
-            reading.bytes_read = self.size if self._form.needs_path else raw.tell()
+            reading.bytes_read = raw.tell() if self.is_text else self.size
         if not beside:
             take_sidecar(self.paths[0], reading, None, empty=not count)
 
@@ -118,8 +118,8 @@ class Capture:
         """Time of the first frame, from the first bytes alone; None where they hold no timed frame."""
         probe = Reading(str(self.paths[0]), timezone=self._timezone)
         with opened_file(self.paths[0]) as (_, stream):
-            head = stream if self._form.needs_path else io.BytesIO(stream.read(HEAD_BYTES))
-            first = (first_time(frames) for frames in self._form.read(head, probe))
+            head = io.BytesIO(stream.read(HEAD_BYTES)) if self.is_text else stream
+            first = (frames.first_ns for frames in self._form.read(head, probe))
             found = next((time_ns for time_ns in first if time_ns is not None), None)
         self._reading.clock = probe.clock
         return found
@@ -127,12 +127,6 @@ class Capture:
     def beginnings(self) -> tuple[tuple[Path, int | None], ...]:
         """Return the files, each with the time of its first frame; what is no file has none."""
         return ((self.paths[0], self.first_time_ns()),)
-
-
-def first_time(frames: Frames) -> int | None:
-    """Time of the first frame that has one."""
-    timed = ~frames.has(Flag.UNTIMED)
-    return int(frames.time_ns[timed.argmax()]) if timed.any() else None
 
 
 class OrderWatch:

@@ -14,7 +14,7 @@ from typing import BinaryIO, Literal
 import numpy as np
 
 from buswright.errors import CaptureError, UserError
-from buswright.frames.captures.capture import Capture, OrderWatch, first_time
+from buswright.frames.captures.capture import Capture, OrderWatch
 from buswright.frames.captures.merge import MergedCapture
 from buswright.frames.captures.opening import open_capture
 from buswright.frames.captures.sidecar import sidecar_of, take_sidecar
@@ -110,9 +110,7 @@ class FollowedFile(Followed):
     @property
     def problems(self) -> Problems:
         """Of both files."""
-        together = Problems()
-        together.merge(self._reading.problems)
-        together.merge(self._beside.problems)
+        together = Problems.of((self._reading.problems, self._beside.problems))
         if not self._place:
             together.add("the file is empty", self._reading.path, lost=False)
         return together
@@ -131,11 +129,8 @@ class FollowedFile(Followed):
         if self._torn:
             return "torn"
         with self._path.open("rb") as raw:
-            return "shorter" if self._was_written_anew(raw) else "grown"
-
-    def _was_written_anew(self, raw: BinaryIO) -> bool:
-        raw.seek(self._place - len(self._before))
-        return raw.read(len(self._before)) != self._before
+            raw.seek(self._place - len(self._before))
+            return "grown" if raw.read(len(self._before)) == self._before else "shorter"
 
     def __iter__(self) -> Iterator[Frames]:
         """Yield what has not been given yet, up to the last line end."""
@@ -182,7 +177,7 @@ class FollowedFile(Followed):
             self._reading.bytes_read = raw.tell()
             self._count += len(frames)
             if self._first_ns is None:
-                self._first_ns = first_time(frames)
+                self._first_ns = frames.first_ns
                 self._take_sidecar()
             self._order.watch(frames)
             yield frames
@@ -231,11 +226,7 @@ class FollowedFiles(Followed):
     @property
     def problems(self) -> Problems:
         """Of the merging and of all files."""
-        together = Problems()
-        together.merge(self._merged.own_problems)
-        for part in self._parts:
-            together.merge(part.problems)
-        return together
+        return Problems.of((self._merged.own_problems, *(part.problems for part in self._parts)))
 
     def news(self) -> tuple[News, str]:
         """Say what happened to one of them: first what ends its following."""

@@ -44,11 +44,7 @@ class MergedCapture(Capture):
     @property
     def problems(self) -> Problems:
         """Of the merging and of every part."""
-        together = Problems()
-        together.merge(self.own_problems)
-        for part in self.parts:
-            together.merge(part.problems)
-        return together
+        return Problems.of((self.own_problems, *(part.problems for part in self.parts)))
 
     @property
     def events(self) -> tuple[Event, ...]:

@@ -53,7 +53,8 @@ def open_capture(source: PathLike | Sequence[PathLike], *, timezone: str = "UTC"
     paths = [found for item in several for found in _expand(Path(item))]
     if not paths:
         raise CaptureError("no capture was named", hint="name a capture file or a folder of them")
-    captures = [_open_file(path, timezone, jobs if len(paths) == 1 else min(jobs, 2)) for path in paths]
+    jobs = jobs if len(paths) == 1 else min(jobs, 2)
+    captures = [Capture(path, _recognise(path), timezone, jobs) for path in paths]
     return captures[0] if len(captures) == 1 else MergedCapture(captures)
 
 
@@ -71,10 +72,6 @@ def _expand(path: Path) -> Iterable[Path]:
     if not found:
         raise CaptureError(f"{path}: no capture in this folder", hint="name a capture file")
     return found
-
-
-def _open_file(path: Path, timezone: str, jobs: int) -> Capture:
-    return Capture(path, _recognise(path), timezone, jobs)
 
 
 def _recognise(path: Path) -> Format:

@@ -180,7 +180,8 @@ def _take_event(document: Mapping[str, Any], found: Reading, number: int) -> Non
         found.problems.add("more events than are kept", found.path, number, kind, lost=False)
         return
     timed = isinstance(time_ns, int) and not isinstance(time_ns, bool) and abs(time_ns) < _LATEST_NS
-    kept = {_plain(k): _word(v) for k, v in values.items() if _is_word(v)} if isinstance(values, dict) else {}
+    words = {k: v for k, v in values.items() if _is_word(v)} if isinstance(values, dict) else {}
+    kept = {_plain(k): _plain(v) if isinstance(v, str) else v for k, v in words.items()}
     place = _plain(bus) if isinstance(bus, str) else None
     event = Event(time_ns if timed else None, place, kind, MappingProxyType(kept), _plain(document.get("text", "")))
     found.events.append(event)
@@ -191,10 +192,6 @@ def _is_word(value: object) -> bool:
     if isinstance(value, float):
         return math.isfinite(value)
     return isinstance(value, str) or (isinstance(value, int) and abs(value) < _LATEST_NS)
-
-
-def _word(value: str | int | float) -> str | int | float:
-    return _plain(value) if isinstance(value, str) else value
 
 
 def _plain(text: object) -> str:

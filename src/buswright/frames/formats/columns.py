@@ -39,18 +39,14 @@ class Rows:
         self._payload.append(payload)
 
     def part(self) -> tuple[Columns, npt.NDArray[np.int64]]:
-        """Return the rows as columns, and the place of each, for `interleave`."""
-        return self.columns(), np.array(self.place, dtype=np.int64)
-
-    def columns(self) -> Columns:
-        """Return the rows as columns, in the order they were added."""
+        """Return the rows as columns, in the order they were added, and the place of each, for `interleave`."""
         columns = Columns.of_size(len(self.place))
         for name, numbers in zip(COLUMN_NAMES, zip(*self._numbers, strict=True), strict=False):
             getattr(columns, name)[:] = numbers
         columns.length[:] = [len(p) for p in self._payload]
         columns.payload[:] = padded((p[:8] for p in self._payload), 8)
         columns.set_long({k: p for k, p in enumerate(self._payload) if len(p) > 8})
-        return columns
+        return columns, np.array(self.place, dtype=np.int64)
 
 
 @dataclass(slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 
 from buswright.errors import CaptureError
 from buswright.frames.formats.columns import Columns
-from buswright.frames.formats.reading import Format, Reading, batches
+from buswright.frames.formats.reading import Format, Reading
 from buswright.frames.table import Clock
 
 STILL_S = 2.0
@@ -88,7 +88,7 @@ def _columns(data: bytes, buses: list[int]) -> Columns:
 
 
 def _form(name: str, sniff: Callable[[bytes, str], bool]) -> Format:
-    return Format(name, sniff, lambda stream, reading: batches(_read(name, reading), reading), needs_path=True)  # noqa: ARG005
+    return Format(name, sniff, of_path=lambda reading: _read(name, reading))
 
 
 def _begins(*magics: bytes) -> Callable[[bytes, str], bool]:

@@ -34,7 +34,7 @@ from buswright.frames.formats.library import (
 )
 from buswright.frames.formats.reading import LONGEST_LINE
 from buswright.frames.formats.unpacking import opened_file
-from buswright.frames.message import DamagedMessageError, row_of
+from buswright.frames.message import EARLIEST_EPOCH_S, DamagedMessageError, row_of
 from buswright.frames.table import Problems
 
 if TYPE_CHECKING:
@@ -47,8 +47,6 @@ _LARGE = 256 << 20
 """Bytes that a reader may take beyond what Python and the libraries have."""
 _LATEST_S = 9.2e9
 """int64 nanoseconds end in the year 2262."""
-EARLIEST_EPOCH_S = 1e8
-"""Stamps before the year 1973 count from the start of a capture."""
 _LONGEST_CELL = 1 << 20
 _NO_FRAME = "record can't be a frame"
 _PACK = struct.Struct("<qIBBBB64s")

@@ -15,6 +15,7 @@ import numpy as np
 from buswright.frames.formats.columns import Columns, join
 from buswright.frames.formats.digits import Bools, Places
 from buswright.frames.table import MAX_BUSES, Clock, Event, Frames, Problems, UInt8s
+from buswright.wording import first_line
 
 CHUNK_BYTES = 1 << 20
 """Text is read in pieces of this size: small enough for the cache, large enough for NumPy."""
@@ -153,7 +154,7 @@ def read_chunks(
         try:
             block = stream.read(size)
         except (EOFError, OSError, ValueError) as fault:
-            reading.problems.add(f"file breaks off: {_plain(fault)}", reading.path, line)
+            reading.problems.add(f"file breaks off: {first_line(fault)}", reading.path, line)
             block = b""
         if at_start:
             block, at_start = block.removeprefix(b"\xef\xbb\xbf"), False
@@ -187,8 +188,12 @@ def _chunk(text: bytes, line: int, *, unterminated: bool = False) -> Chunk:
     return Chunk(buffer[LEAD:], len(text), line, unterminated, buffer)
 
 
-def _plain(fault: BaseException) -> str:
-    return str(fault).splitlines()[0] if str(fault) else type(fault).__name__
+def behind_each(ends: Places) -> Places:
+    """Return where what ends there begins: behind the end before it, the first one at 0."""
+    start = np.empty_like(ends)
+    start[:1] = 0
+    start[1:] = ends[:-1] + 1
+    return start
 
 
 def lines_with(characters: bytes, data: UInt8s, start: Places) -> Bools:
@@ -207,15 +212,26 @@ def lines_with(characters: bytes, data: UInt8s, start: Places) -> Bools:
     return found
 
 
-def worth_reading(places: Places, filled: Bools, hopeless: Bools) -> tuple[Places, Places]:
+def worth_reading(places: Places, data: UInt8s, start: Places, hopeless: Callable[[], Bools]) -> tuple[Places, Places]:
     """Leave out blank lines, and lines that can't be read but the first, which tells what they all are.
+
+    Parameters
+    ----------
+    places
+        Lines that are to be read one by one.
+    data, start
+        As for `lines_with`.
+    hopeless
+        Tells which lines can't be read; bool[lines].
 
     Returns
     -------
     The places of the lines to read one by one, and those of the lines that are like the hopeless one.
     """
-    places = places[filled[places]]
-    left_out = hopeless[places]
+    if len(places) <= MANY_LINES:
+        return places, places[:0]
+    places = places[lines_with(INK, data, start)[places]]
+    left_out = hopeless()[places]
     if len(places):
         left_out[left_out.argmax()] = False
     return places[~left_out], places[left_out]
@@ -242,17 +258,19 @@ def note_unterminated(reading: Reading, chunk: Chunk, lines: int, text: bytes) -
     reading.problems.add(reason, reading.path, chunk.first_line + lines - 1, text, lost=False)
 
 
-class ChunkReader(Protocol):
+class ChunkReader:
     """Reads the chunks of one text file in their order.
 
     Where the file is cut into parts that several processes read (`in_parts`), what the lines of a part mean must
     depend on nothing before it but `state`.
     """
 
-    reading: Reading
+    def __init__(self, reading: Reading) -> None:
+        self.reading = reading
 
     def read(self, chunk: Chunk) -> Columns:
         """Return the frames of the next chunk; problems and events go to `reading`."""
+        raise NotImplementedError
 
     def finish(self) -> None:
         """Say what is known at the end only."""
@@ -264,7 +282,8 @@ class ChunkReader(Protocol):
         """Go on as a reader did that was in this state."""
 
     def last_ns(self) -> int | None:
-        """Time of the last frame that has one; None before it came."""
+        """Time of the last frame that has one; None before it came, and where events have times of their own."""
+        return None
 
     def adopt(self, last_ns: int | None, first_event: int) -> None:
         """Take over a part that another process has read, whose last frame was then.
@@ -279,24 +298,6 @@ class ChunkReader(Protocol):
 MakeReader = Callable[[Reading], ChunkReader]
 
 
-def read_text(stream: BinaryIO, reading: Reading, make: MakeReader) -> Iterator[Frames]:
-    """Yield a text file as batches of frames; problems and events go to `reading`."""
-    reader = make(reading)
-
-    def chunks() -> Iterator[Columns]:
-        for chunk in read_chunks(stream, reading):
-            yield reader.read(chunk)
-        reader.finish()
-
-    yield from batches(chunks(), reading)
-
-
-SniffFunction = Callable[[bytes, str], bool]
-"""(first bytes after decompression, file name) -> whether the file looks like this format."""
-ReadFunction = Callable[[BinaryIO, Reading], Iterator[Frames]]
-"""(stream, state) -> batches in the order of the file."""
-
-
 @dataclass(frozen=True, slots=True)
 class Format:
     """A capture format: how to recognise it and how to read it.
@@ -305,14 +306,26 @@ class Format:
     ----------
     name
         As the user sees it.
-    needs_path
-        The reader opens `reading.path` by itself (formats read through another library).
+    sniff
+        (first bytes after decompression, file name) -> whether the file looks like this format.
     reader
         Makes what reads it chunk by chunk; None where it is no text.
+    of_path
+        Yields the columns of what is no text; it opens `reading.path` by itself.
     """
 
     name: str
-    sniff: SniffFunction
-    read: ReadFunction
-    needs_path: bool = False
+    sniff: Callable[[bytes, str], bool]
     reader: MakeReader | None = None
+    of_path: Callable[[Reading], Iterator[Columns]] = lambda reading: iter(())  # noqa: ARG005
+
+    def read(self, stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
+        """Yield a file as batches of frames, in its order; problems and events go to `reading`."""
+        columns = _of_text(stream, reading, self.reader(reading)) if self.reader else self.of_path(reading)
+        return batches(columns, reading)
+
+
+def _of_text(stream: BinaryIO, reading: Reading, reader: ChunkReader) -> Iterator[Columns]:
+    for chunk in read_chunks(stream, reading):
+        yield reader.read(chunk)
+    reader.finish()

@@ -7,16 +7,16 @@ lines of different lengths cost no sorting and no loop.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 
 import numpy as np
 import numpy.typing as npt
 
+from buswright.frames.table import Frames, Int64s
+
 Cells = npt.NDArray[np.uint32]
 """Four bytes of text each, in memory order."""
-Bytes = npt.NDArray[np.uint8]
-Int64s = npt.NDArray[np.int64]
 
 BLOCK_LINES = 16_384
 """Lines built at once: their matrix stays in the second-level cache."""
@@ -37,6 +37,16 @@ def spell(texts: Sequence[bytes]) -> Cells:
     width = max(4, -(-max((len(text) for text in texts), default=0) // 4) * 4)
     joined = b"".join(text.ljust(width, b"\0") for text in texts)
     return np.frombuffer(joined, dtype=np.uint32).reshape(len(texts), width // 4)
+
+
+def spell_shapes(text: Callable[[int, int], bytes]) -> Cells:
+    """Return a table of what each pair of flags and length code is spelled as, by `shapes`; uint32[4096, k]."""
+    return spell([text(index >> 4, index & 15) for index in range(4096)])
+
+
+def shapes(frames: Frames) -> npt.NDArray[np.intp]:
+    """Return the row of each frame in a table by ``flags << 4 | dlc``; intp[n]."""
+    return frames.flags.astype(np.intp) << 4 | frames.dlc
 
 
 @cache

@@ -16,6 +16,7 @@ from typing import BinaryIO, Self
 
 import numpy as np
 
+from buswright.frames.formats.spelling import blocks
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTH_OF_CODE, Event, Flag, Frames, Int64s, empty_frames
 
 EventSource = Sequence[Event] | Callable[[], Sequence[Event]]
@@ -64,6 +65,29 @@ class Writer:
     def close(self) -> None:
         """Write what ends the file, and flush."""
         self._stream.flush()
+
+    def _write_lines(self, frames: Frames, events: Sequence[Event], lines: Callable[[slice], bytes]) -> None:
+        """Write a batch block by block, `lines` giving the text of its rows, and each event where it belongs."""
+        rising = np.maximum.accumulate(frames.time_ns) if events and len(frames) else frames.time_ns
+        at = 0
+        for event in (*events, None):
+            due = len(frames)
+            if event is not None:
+                due = 0 if event.time_ns is None else int(np.searchsorted(rising, event.time_ns, side="right"))
+            for part in blocks(at, due):
+                self._stream.write(lines(part))
+            at = max(at, due)
+            if event is not None:
+                self._write_event(event)
+
+    def _write_event(self, event: Event) -> None:
+        raise NotImplementedError
+
+    def _lose_flags(self, frames: Frames) -> None:
+        """Count the flags that no text format has for such frames."""
+        fd, error, remote = frames.has(Flag.FD), frames.has(Flag.ERROR), frames.has(Flag.REMOTE)
+        self._lose("remote mark of CAN FD frames", np.count_nonzero(fd & remote & ~error))
+        self._lose("CAN FD mark of error frames", np.count_nonzero(fd & error))
 
     def _lose(self, reason: str, count: int | np.integer = 1) -> None:
         if count:
@@ -154,17 +178,3 @@ def settled(frames: Frames, losses: Counter[str]) -> Frames:
     length = np.where(wrong, FD_LENGTH_OF_CODE[dlc], length)
     length = np.where(error, 8, np.where(bare, 0, length))
     return replace(frames, dlc=dlc.astype(np.uint8), length=length.astype(np.uint8))
-
-
-def pieces(frames: Frames, events: Sequence[Event]) -> Iterable[tuple[int, int, Event | None]]:
-    """Cut a batch where events belong: (first row, row behind the last, event to write then)."""
-    if not events:
-        yield 0, len(frames), None
-        return
-    rising = np.maximum.accumulate(frames.time_ns) if len(frames) else frames.time_ns
-    at = 0
-    for event in events:
-        place = 0 if event.time_ns is None else int(np.searchsorted(rising, event.time_ns, side="right"))
-        yield at, max(at, place), event
-        at = max(at, place)
-    yield at, len(frames), None

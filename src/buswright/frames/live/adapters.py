@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
@@ -59,7 +59,11 @@ def find_adapters(
     notes: list[str] = []
     found = [_network(name, ask) for name in _network_names(net)]
     described = (ports or _described_ports)()
-    found += [_serial(port, described.get(port, "")) for port in _serial_names(dev, described)]
+    globbed = {str(path) for pattern in _PORT_NAMES for path in dev.glob(pattern)} if dev.is_dir() else set()
+    found += [
+        Adapter(port, f"live:slcan/{port}?bitrate=500000", described.get(port) or "a serial port", None)
+        for port in sorted(globbed | set(described))
+    ]
     try:
         others, unknown = detect()
     except Exception as fault:  # noqa: BLE001  (backends look for their drivers in every way there is)
@@ -93,15 +97,6 @@ def _network(name: str, ask: AskLink) -> Adapter:
         words += [mode.lower() for mode in link.modes]
         words += [f"switched on by: sudo ip link set {name} up"] if not (link.up or proof.commands) else []
     return Adapter(name, live, ", ".join(words), proof)
-
-
-def _serial_names(dev: Path, described: Iterable[str]) -> list[str]:
-    globbed = {str(path) for pattern in _PORT_NAMES for path in dev.glob(pattern)} if dev.is_dir() else set()
-    return sorted(globbed | set(described))
-
-
-def _serial(port: str, words: str) -> Adapter:
-    return Adapter(port, f"live:slcan/{port}?bitrate=500000", words or "a serial port", None)
 
 
 def _described_ports() -> dict[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 
@@ -63,11 +63,12 @@ class Drops:
 
 @dataclass(slots=True)
 class _Watch:
-    """What was last seen of one bus besides its frames."""
+    """What was last seen of one bus besides its frames; counters by where the kernel counts."""
 
+    lane: Lane
     queue: int = 0
-    seen: dict[str, int | None] | None = None
-    lost: dict[str, int] | None = None
+    seen: dict[str, int | None] = field(default_factory=dict)
+    lost: dict[str, int] = field(default_factory=dict)
     up: bool | None = None
     damaged: int = 0
     latest: int = int(np.iinfo(np.int64).min)
@@ -105,7 +106,7 @@ class LiveCapture(Capture):
         stamps = {lane.stamped_by for lane in lanes}
         self._reading.clock = Clock("epoch", stamps.pop() if len(stamps) == 1 else "unknown", 1000, "")
         self._lanes = tuple(lanes)
-        self._watches = tuple(_Watch(lost={}) for _ in lanes)
+        self._watches = tuple(map(_Watch, lanes))
         self._waiting: tuple[Frames, Int64s] = (empty_frames(self.buses), np.zeros(0, dtype=np.int64))
         self._stopped = threading.Event()
         self._ended = False
@@ -146,9 +147,7 @@ class LiveCapture(Capture):
             if left <= 0 or self._wait(min(left, BATCH_S)):
                 break
         self._look()
-        frames = self._in_order(
-            [self._taken(lane, watch) for lane, watch in zip(self._lanes, self._watches, strict=True)]
-        )
+        frames = self._in_order([self._taken(watch) for watch in self._watches])
         if self._first_ns is None and len(frames):
             self._first_ns = int(frames.time_ns[0])
             self._end_ns = self._ends(self._first_ns)
@@ -213,12 +212,9 @@ class LiveCapture(Capture):
     def drops(self) -> dict[str, Drops]:
         """Frames lost so far, by bus name."""
         result = {}
-        for lane, watch in zip(self._lanes, self._watches, strict=True):
-            seen = watch.seen or {}
-            lost = watch.lost or {}
-            result[lane.address.name] = Drops(
-                watch.queue, {where: None if seen[where] is None else lost.get(where, 0) for where in seen}
-            )
+        for watch in self._watches:
+            kernel = {where: None if seen is None else watch.lost.get(where, 0) for where, seen in watch.seen.items()}
+            result[watch.lane.address.name] = Drops(watch.queue, kernel)
         return result
 
     @property
@@ -228,8 +224,9 @@ class LiveCapture(Capture):
 
     # Frames ----------------------------------------------------------------------------------------------------------
 
-    def _taken(self, lane: Lane, watch: _Watch) -> tuple[Frames, Int64s]:
+    def _taken(self, watch: _Watch) -> tuple[Frames, Int64s]:
         """Return a lane's frames, with a key for merging that never falls: time that goes back stays in its lane."""
+        lane = watch.lane
         columns, dropped = lane.buffer.take(lane.index)
         if dropped:
             watch.queue += dropped
@@ -241,8 +238,7 @@ class LiveCapture(Capture):
 
     def _hold(self) -> None:
         """Keep what came until the next poll: the lanes need the room."""
-        parts = [self._taken(lane, watch) for lane, watch in zip(self._lanes, self._watches, strict=True)]
-        parts.insert(0, self._waiting)
+        parts = [self._waiting, *map(self._taken, self._watches)]
         self._waiting = concatenate([part for part, _ in parts]), np.concatenate([key for _, key in parts])
 
     def _in_order(self, parts: list[tuple[Frames, Int64s]]) -> Frames:
@@ -264,22 +260,22 @@ class LiveCapture(Capture):
 
     def _look(self, *, now: bool = False) -> None:
         """Collect what the lanes have to say; now and then look at counters, interfaces and clocks."""
-        for lane, watch in zip(self._lanes, self._watches, strict=True):
-            while lane.damaged:
-                reason, text = lane.damaged.popleft()
-                self._reading.problems.add(reason, lane.address.text, 0, text)
+        for watch in self._watches:
+            while watch.lane.damaged:
+                reason, text = watch.lane.damaged.popleft()
+                self._reading.problems.add(reason, watch.lane.address.text, 0, text)
                 watch.damaged += 1
-            while lane.events:
-                self._reading.events.append(lane.events.popleft())
+            while watch.lane.events:
+                self._reading.events.append(watch.lane.events.popleft())
         self._look_at_clock()
         if not now and time.monotonic() < self._next_look:
             return
         self._next_look = time.monotonic() + LOOK_S
-        for lane, watch in zip(self._lanes, self._watches, strict=True):
-            self._look_at_counters(lane, watch)
-            self._look_at_damage(lane, watch)
-            if lane.address.backend == "socketcan":
-                self._look_at_interface(lane, watch)
+        for watch in self._watches:
+            self._look_at_counters(watch)
+            self._look_at_damage(watch)
+            if watch.lane.address.backend == "socketcan":
+                self._look_at_interface(watch)
 
     def _look_at_clock(self) -> None:
         offset = time.time_ns() - time.monotonic_ns()
@@ -291,30 +287,29 @@ class LiveCapture(Capture):
             text = f"the wall clock moved by {step / 1e9:+.3f} s: it was set, or the computer slept"
             self._say("clock", None, text, step_s=step / 1e9)
 
-    def _look_at_counters(self, lane: Lane, watch: _Watch) -> None:
-        counts = {where: counter() for where, counter in lane.opened.counters.items()}
+    def _look_at_counters(self, watch: _Watch) -> None:
+        counts = {where: counter() for where, counter in watch.lane.opened.counters.items()}
         for where, count in counts.items():
-            before = (watch.seen or {}).get(where)
-            if count is None or before is None or watch.lost is None or count <= before:
+            before = watch.seen.get(where)
+            if count is None or before is None or count <= before:
                 continue  # unknown, the first look, no change, or a counter that restarted with its interface
             watch.lost[where] = watch.lost.get(where, 0) + count - before
-            self._drop(lane, where, count - before, watch.lost[where], f"counted by the kernel's {where}")
-        watch.seen = {
-            where: (watch.seen or {}).get(where) if count is None else count for where, count in counts.items()
-        }
+            self._drop(watch.lane, where, count - before, watch.lost[where], f"counted by the kernel's {where}")
+        watch.seen = {where: watch.seen.get(where) if count is None else count for where, count in counts.items()}
 
-    def _look_at_damage(self, lane: Lane, watch: _Watch) -> None:
+    def _look_at_damage(self, watch: _Watch) -> None:
         if watch.damaged:
-            name, damaged = lane.address.name, watch.damaged
+            name, damaged = watch.lane.address.name, watch.damaged
             watch.damaged = 0
             text = f"{damaged} messages of {name} could not be read: garbled between the adapter and this program"
             self._say("note", name, text, damaged=damaged)
 
-    def _look_at_interface(self, lane: Lane, watch: _Watch) -> None:
-        up = interface_is_up(lane.address.channel)
+    def _look_at_interface(self, watch: _Watch) -> None:
+        address = watch.lane.address
+        up = interface_is_up(address.channel)
         if watch.up is not None and up is not watch.up:
             state = {True: "up", False: "down", None: "gone"}[up]
-            self._say("interface", lane.address.name, f"{lane.address.name} is {state}", state=state)
+            self._say("interface", address.name, f"{address.name} is {state}", state=state)
         watch.up = up
 
     def _drop(self, lane: Lane, where: str, dropped: int, total: int, why: str) -> None:

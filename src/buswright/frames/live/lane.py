@@ -13,8 +13,9 @@ from types import MappingProxyType
 from buswright.frames.live.address import LiveAddress
 from buswright.frames.live.buffer import CAPACITY, LiveBuffer
 from buswright.frames.live.bus import Opened
-from buswright.frames.message import DamagedMessageError, Message, row_of
+from buswright.frames.message import EARLIEST_EPOCH_S, DamagedMessageError, Message, row_of
 from buswright.frames.table import Event
+from buswright.wording import first_line
 
 RECEIVE_TIMEOUT_S = 0.1
 """How long the thread waits for a frame before it looks whether it should stop."""
@@ -26,8 +27,6 @@ COUNT_S = 2.0
 """What is left after that is counted as dropped, for so long at most."""
 DAMAGED_IN_A_ROW = 500
 """After so many unreadable messages in a row the interface is opened again."""
-EARLIEST_EPOCH_S = 1e8
-"""A stamp before the year 1973 counts from the adapter's start, not from the epoch."""
 _DAMAGE = (ValueError, TypeError, LookupError, AssertionError, struct.error)
 
 
@@ -164,7 +163,7 @@ class Lane:
         name, lost_ns = self.address.name, wall_ns()
         self.connected = False
         self._damaged_run = 0
-        why = _plain(fault)
+        why = first_line(fault)[:200]
         self._say("interface", lost_ns, f"{name} was lost: {why}", state="lost")
         attempts, said = 0, why
         while not self._stop.wait(BACK_OFF_S[min(attempts, len(BACK_OFF_S) - 1)]):
@@ -174,8 +173,8 @@ class Lane:
                 self._opened = self._reopen()
                 message = self._opened.listener.receive(RECEIVE_TIMEOUT_S)
             except Exception as again:  # noqa: BLE001  (as above)
-                if _plain(again) != said:
-                    said = _plain(again)
+                if (now := first_line(again)[:200]) != said:
+                    said = now
                     self._say("interface", wall_ns(), f"{name} still can't be opened: {said}", state="waiting")
                 continue
             self._unlocated = True
@@ -197,8 +196,3 @@ class Lane:
 
     def _say(self, kind: str, time_ns: int, text: str, **values: float | int | str) -> None:
         self.events.append(Event(time_ns, self.address.name, kind, MappingProxyType(values), text))
-
-
-def _plain(fault: BaseException) -> str:
-    text = str(fault).splitlines()[0] if str(fault) else type(fault).__name__
-    return text[:200]

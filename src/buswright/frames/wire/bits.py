@@ -37,6 +37,7 @@ from buswright.frames.table import (
     Int64s,
     UInt8s,
     UInt32s,
+    long_ones,
 )
 from buswright.frames.wire import tables
 
@@ -255,9 +256,9 @@ def _classic_stuff(kind: int, identifier: UInt32s, flags: UInt8s, dlc: UInt8s, p
         crc = upper.take(number >> 14) ^ lower.take(number & 0x3FFF) ^ last.take(tail)
         code = tables.extended_start().take(number >> 13)
         count = code >> tables.COUNT_SHIFT
-        code = _step(code, (number & 0x1FFF) << 3 | remote << 2, 16)
+        code = tables.step(code, (number & 0x1FFF) << 3 | remote << 2, 16)
         count += code >> tables.COUNT_SHIFT
-        code = _step(code, tail & 15, 4)
+        code = tables.step(code, tail & 15, 4)
     else:
         header, start = tables.base_header()
         tail |= number << 5
@@ -269,23 +270,16 @@ def _classic_stuff(kind: int, identifier: UInt32s, flags: UInt8s, dlc: UInt8s, p
     for shift in range(48, 63 - 8 * size, -16):
         word = data >> shift & 0xFFFF
         crc = words.take(crc ^ word)
-        code = _step(code, word, 16)
+        code = tables.step(code, word, 16)
         count += code >> tables.COUNT_SHIFT
     if size & 1:
         byte = data >> (64 - 8 * size) & 0xFF
         crc = words.take(crc >> 8 ^ byte) ^ crc << 8
-        code = _step(code, byte, 8)
+        code = tables.step(code, byte, 8)
         count += code >> tables.COUNT_SHIFT
     state = (code & tables.STATE_MASK).astype(np.intp)
     count += tables.last_stuff_table().take(state << 15 | crc >> 1)
     return count
-
-
-def _step(code: UInt8s, values: Rows, width: int) -> UInt8s:
-    index = (code & tables.STATE_MASK).astype(np.intp)
-    index <<= width
-    index |= values
-    return tables.stuff_table(width).take(index)
 
 
 def _fd_bytes(kind: int, rows: Rows, payload: UInt8s, long_row: Int32s, long_payload: UInt8s) -> UInt8s:
@@ -295,11 +289,8 @@ def _fd_bytes(kind: int, rows: Rows, payload: UInt8s, long_row: Int32s, long_pay
         return payload[rows, :size]
     wide = np.zeros((len(rows), size), dtype=np.uint8)
     wide[:, :8] = payload[rows]
-    if len(long_row):
-        at = np.searchsorted(long_row, rows)
-        at[at == len(long_row)] = 0
-        found = long_row[at] == rows
-        wide[found] = long_payload[at[found], :size]
+    here, at = long_ones(long_row, rows)
+    wide[here] = long_payload[at, :size]
     return wide
 
 
@@ -313,23 +304,23 @@ def _fd_stuff(kind: int, identifier: UInt32s, flags: UInt8s, dlc: UInt8s, data: 
     if kind & _EXTENDED:
         code = tables.extended_start().take(number >> 13)
         early = code >> tables.COUNT_SHIFT
-        code = _step(code, (number & 0x1FFF) << 3 | 0b010, 16)
+        code = tables.step(code, (number & 0x1FFF) << 3 | 0b010, 16)
         early += code >> tables.COUNT_SHIFT
     else:
         code = tables.base_fd_start().take(number)
         early = code >> tables.COUNT_SHIFT
     brs, esi = (flags & np.uint8(Flag.BRS)) != 0, (flags & np.uint8(Flag.ESI)) != 0
     late = (dlc & 15).astype(np.intp) | brs.astype(np.intp) << 5 | esi.astype(np.intp) << 4
-    code = _step(code, late, 6)
+    code = tables.step(code, late, 6)
     count = early + (code >> tables.COUNT_SHIFT)
     last = late & 1
     size = data.shape[1]
     columns = data.T.astype(np.intp)
     for at in range(0, size - 1, 2):
-        code = _step(code, columns[at] << 8 | columns[at + 1], 16)
+        code = tables.step(code, columns[at] << 8 | columns[at + 1], 16)
         count += code >> tables.COUNT_SHIFT
     if size & 1:
-        code = _step(code, columns[size - 1], 8)
+        code = tables.step(code, columns[size - 1], 8)
         count += code >> tables.COUNT_SHIFT
     if size:
         last = columns[size - 1] & 1

@@ -75,13 +75,19 @@ def last_stuff_table() -> UInt8s:
 
 def run_stuffing(start: int, pieces: list[tuple[npt.NDArray[np.intp], int]]) -> UInt8s:
     """Feed arrays of bit fields through the automaton; each piece is (values, width up to 16)."""
-    values, width = pieces[0]
-    code = stuff_table(width).take(values + (start << width))
-    count = code >> COUNT_SHIFT
-    for values, width in pieces[1:]:
-        code = stuff_table(width).take(((code & STATE_MASK).astype(np.intp) << width) + values)
+    code, count = np.full(len(pieces[0][0]), start, dtype=np.uint8), np.zeros(len(pieces[0][0]), dtype=np.uint8)
+    for values, width in pieces:
+        code = step(code, values, width)
         count += code >> COUNT_SHIFT
     return count << COUNT_SHIFT | code & STATE_MASK
+
+
+def step(code: UInt8s, values: npt.NDArray[np.intp], width: int) -> UInt8s:
+    """Feed one bit field: the entry of the table of `width` bits for the state of the entry before."""
+    index = (code & STATE_MASK).astype(np.intp)
+    index <<= width
+    index |= values
+    return stuff_table(width).take(index)
 
 
 @cache

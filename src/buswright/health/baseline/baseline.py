@@ -305,7 +305,7 @@ def remember(
         (car.car.name or None) if car else None,
         car.path.name if car else None,
         car.hash if car else None,
-        recording=_recording(findings),
+        recording=MappingProxyType({each.fault: each.count for each in findings if each.layer is Layer.CAPTURE}),
         silent_s=_silent_s(health),
     )
     buses = {name: _bus(figures, health, phases) for name, figures in health.buses.items()}
@@ -318,10 +318,6 @@ def remember(
             series = session[name]
             channels[name] = _channel(session, name, series, still, first or 0)
     return Baseline(facts, MappingProxyType(buses), still.at_rest, MappingProxyType(channels))
-
-
-def _recording(findings: Sequence[Finding]) -> Mapping[str, int]:
-    return MappingProxyType({each.fault: each.count for each in findings if each.layer is Layer.CAPTURE})
 
 
 def _silent_s(health: BusHealth) -> float:

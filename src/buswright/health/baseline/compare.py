@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from buswright.findings import THRESHOLDS, Severity
+from buswright.findings import Severity
 from buswright.health.baseline.baseline import Baseline, BusBaseline, IdBaseline
 from buswright.health.baseline.compare_channels import channel_differences
 from buswright.health.baseline.compare_identifiers import LEAST_FRAMES, WORTH_LOSING, Compared, called, id_differences
-from buswright.health.baseline.differences import RANK, SAFETY_ROLES, Difference, Kind
+from buswright.health.baseline.differences import RANK, SAFETY_ROLES, Difference, Kind, limit_of
 from buswright.health.baseline.spoilt import Spoilt, spoilt_by_recording
 from buswright.wording import percent
 
@@ -250,10 +250,6 @@ def _new(bus: str, key: str, entry: IdBaseline) -> Difference:
 # -- load, errors, clocks -----------------------------------------------------------------------------------------
 
 
-def _limit(threshold: str, bus: str, car: CarFile | None) -> float:
-    return car.threshold(threshold, bus=bus) if car else THRESHOLDS[threshold].default
-
-
 def _load(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Iterator[Difference]:
     subject = f"bus:{name}"
     if a.bitrate and b.bitrate and a.bitrate != b.bitrate:
@@ -261,7 +257,7 @@ def _load(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> Ite
         return
     if a.load is None or b.load is None:
         return
-    step, high, too_high = (_limit(each, name, car) for each in ("load_up", "load_suspect", "load_fault"))
+    step, high, too_high = (limit_of(each, car, bus=name) for each in ("load_up", "load_suspect", "load_fault"))
     if b.load - a.load > step:
         severity = Severity.FAULT if b.load > too_high >= a.load else Severity.SUSPECT
         text = f"bus {name} is loaded to {percent(b.load)}, before {percent(a.load)}"
@@ -290,7 +286,7 @@ def _errors(name: str, a: BusBaseline, b: BusBaseline, car: CarFile | None) -> I
     before, after = (60.0 * bus.errors / max(bus.seconds, 1.0) for bus in (a, b))
     if after <= before or b.errors <= a.errors:
         return
-    suspect, fault = (_limit(each, name, car) for each in ("error_frames_per_minute", "error_frames_per_second"))
+    suspect, fault = (limit_of(each, car, bus=name) for each in ("error_frames_per_minute", "error_frames_per_second"))
     severity = Severity.NOTE
     if after > 2 * before + suspect and b.errors >= WORTH_LOSING:
         severity = Severity.FAULT if after > 60 * fault else Severity.SUSPECT

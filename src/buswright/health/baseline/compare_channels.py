@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buswright.channels import units
-from buswright.findings import THRESHOLDS, Severity
+from buswright.findings import Severity
 from buswright.health.baseline.baseline import Baseline, ChannelBaseline
-from buswright.health.baseline.differences import Difference
+from buswright.health.baseline.differences import Difference, limit_of
 from buswright.health.baseline.standstill import BASIS_WORDS, Basis, RestFigures
 from buswright.wording import percent
 
@@ -51,7 +51,7 @@ class _Compared:
     car: CarFile | None
 
     def limit(self, name: str) -> float:
-        return THRESHOLDS[name].default if self.car is None else self.car.threshold(name, channel=self.name)
+        return limit_of(name, self.car, channel=self.name)
 
 
 def channel_differences(

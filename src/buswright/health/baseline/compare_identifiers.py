@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buswright.channels.carfile.model import FrameName
-from buswright.findings import THRESHOLDS, Severity
+from buswright.findings import Severity
 from buswright.health.baseline.baseline import CounterBaseline, IdBaseline
-from buswright.health.baseline.differences import Difference
+from buswright.health.baseline.differences import Difference, Kind, limit_of
 from buswright.messages.model import parse_identifier
 from buswright.wording import percent
 
@@ -22,6 +22,10 @@ LEAST_STEPS = 200
 """A counter or checksum in fewer frames is not judged."""
 WORTH_LOSING = 3
 """Frames missing, or wrong, before a share of them is judged: one lost frame of a short run is no trend."""
+
+
+Numbers = tuple[float | None, float | None, str]
+"""Before, after, and their unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +60,21 @@ class Compared:
 
     def limit(self, name: str) -> float:
         """Return a threshold, the car file's own where it has one."""
-        if self.car is None:
-            return THRESHOLDS[name].default
         parsed = parse_identifier(self.key)
-        frame = FrameName(self.bus, *parsed) if parsed else None
-        return self.car.threshold(name, frame=frame, bus=self.bus)
+        return limit_of(name, self.car, frame=FrameName(self.bus, *parsed) if parsed else None, bus=self.bus)
+
+    def changed(
+        self,
+        kind: Kind,
+        severity: Severity,
+        text: str,
+        numbers: Numbers,
+        threshold: str,
+        look: str,
+        size: float = 0.0,
+    ) -> Difference:
+        """Make a difference of this identifier."""
+        return Difference(kind, severity, self.subject, f"{self.called} {text}", *numbers, threshold, look, size)
 
 
 def called(bus: str, key: str, entry: IdBaseline) -> str:
@@ -79,11 +93,9 @@ def id_differences(one: Compared) -> Iterator[Difference]:
         yield from _jitter(one, b.period_ms)
         yield from _missing(one)
     elif "periodic" in (a.sending, b.sending) and "too few" not in (a.sending, b.sending):
-        text = f"{one.called} was {a.sending} before and is {b.sending} now"
+        text = f"was {a.sending} before and is {b.sending} now"
         look = "settings of its module; a full bus or a recorder that drops frames spoils a rhythm too"
-        yield Difference(
-            "period-changed", Severity.SUSPECT, one.subject, text, a.period_ms, b.period_ms, "ms", "", look, 1.0
-        )
+        yield one.changed("period-changed", Severity.SUSPECT, text, (a.period_ms, b.period_ms, "ms"), "", look, 1.0)
     yield from _counter(one)
     yield from _checksum(one)
 
@@ -93,21 +105,16 @@ def _lengths(one: Compared) -> Iterator[Difference]:
     new = [text for text in b.lengths if text not in a.lengths]
     before = float(a.length or 0)
     if a.length != b.length:
-        text = f"{one.called} has {b.length} bytes, before {a.length}"
-        threshold = "any change of the usual length"
+        text = f"has {b.length} bytes, before {a.length}"
         look = "firmware or settings of its module; the database must say the same"
-        yield Difference(
-            "length-changed", Severity.FAULT, one.subject, text, before, float(b.length or 0), "bytes", threshold, look
-        )
+        lengths = before, float(b.length or 0), "bytes"
+        yield one.changed("length-changed", Severity.FAULT, text, lengths, "any change of the usual length", look)
     elif new:
         frames = sum(b.lengths[text] for text in new)
-        text = f"{one.called} had {' or '.join(new)} bytes in {frames} frames, and never before"
-        threshold = "any new length"
+        text = f"had {' or '.join(new)} bytes in {frames} frames, and never before"
         look = "a second sender of this identifier, or its module restarting"
-        yield Difference(
-            *("length-changed", Severity.SUSPECT, one.subject, text, before, float(new[0]), "bytes", threshold, look),
-            size=frames / b.frames,
-        )
+        lengths, size = (before, float(new[0]), "bytes"), frames / b.frames
+        yield one.changed("length-changed", Severity.SUSPECT, text, lengths, "any new length", look, size)
 
 
 def _period(one: Compared, before: float, after: float) -> Iterator[Difference]:
@@ -116,23 +123,21 @@ def _period(one: Compared, before: float, after: float) -> Iterator[Difference]:
     if abs(change) <= suspect:
         return
     severity = Severity.FAULT if abs(change) > fault else Severity.SUSPECT
-    text = f"{one.called} came every {before:.4g} ms and now comes every {after:.4g} ms ({change * 100:+.1f} %)"
+    text = f"came every {before:.4g} ms and now comes every {after:.4g} ms ({change * 100:+.1f} %)"
     threshold = f"{percent(suspect, 0)} is suspect, {percent(fault, 0)} a fault"
     look = "the rate set in its module, or another module that sends the same identifier"
-    yield Difference(
-        "period-changed", severity, one.subject, text, before, after, "ms", threshold, look, size=abs(change)
-    )
+    yield one.changed("period-changed", severity, text, (before, after, "ms"), threshold, look, abs(change))
 
 
 def _jitter(one: Compared, period_ms: float) -> Iterator[Difference]:
     limit, before, after = one.limit("jitter_sd"), one.a.jitter_ms, one.b.jitter_ms
     if before is None or after is None or after <= limit * period_ms or after <= 2 * before:
         return
-    text = f"{one.called} jitters by {after:.3g} ms, before {before:.3g} ms"
+    text = f"jitters by {after:.3g} ms, before {before:.3g} ms"
     threshold = f"standard deviation over {percent(limit, 0)} of the period, and twice what it was"
     look = "the load of the bus, then of its module; time stamps made by the computer do the same to all identifiers"
-    size = after / period_ms
-    yield Difference("jitter-up", Severity.SUSPECT, one.subject, text, before, after, "ms", threshold, look, size=size)
+    jitter, size = (before, after, "ms"), after / period_ms
+    yield one.changed("jitter-up", Severity.SUSPECT, text, jitter, threshold, look, size)
 
 
 def _missing(one: Compared) -> Iterator[Difference]:
@@ -141,40 +146,39 @@ def _missing(one: Compared) -> Iterator[Difference]:
     if after <= suspect or after <= 2 * before or one.b.missing < WORTH_LOSING:
         return
     severity = Severity.FAULT if after > fault else Severity.SUSPECT
-    text = f"{one.called} misses {one.b.missing} frames, {percent(after, 2)} (before: {percent(before, 2)})"
+    text = f"misses {one.b.missing} frames, {percent(after, 2)} (before: {percent(before, 2)})"
     threshold = f"{percent(suspect, 2)} is suspect, {percent(fault, 2)} a fault, if twice what it was"
     look = "`buswright health` says who lost them: sender, bus or recorder"
-    yield Difference("frames-missing", severity, one.subject, text, before, after, "share", threshold, look, size=after)
+    yield one.changed("frames-missing", severity, text, (before, after, "share"), threshold, look, after)
 
 
 def _counter(one: Compared) -> Iterator[Difference]:
     before, after = one.a.counter, one.b.counter
     if before is None or before.steps < LEAST_STEPS:
         return
+    place = f"had a counter at bit {before.start}, {before.length} bits"
     if after is None:
         if one.b.frames > LEAST_STEPS:
-            text = f"{one.called} had a counter at bit {before.start}, {before.length} bits, and now has none"
             look = "its module: a task that hangs repeats old frames; or different firmware"
-            yield _bookkeeping(one, "counter-changed", text, before.share, None, _BOTH_RUNS, look, 1.0)
+            lost: Numbers = before.share, None, "share"
+            text = f"{place}, and now has none"
+            yield one.changed("counter-changed", Severity.SUSPECT, text, lost, _BOTH_RUNS, look, 1.0)
         return
     if after.steps < LEAST_STEPS:
         return
-    if not _same_place(before, after):
-        text = (
-            f"{one.called} had a counter at bit {before.start}, {before.length} bits, step {before.step}; "
-            f"now it is at bit {after.start}, {after.length} bits, step {after.step}"
-        )
-        look = "firmware or settings of its module"
-        yield _bookkeeping(
-            one, "counter-changed", text, before.share, after.share, "any change of its place", look, 1.0
-        )
-        return
+    text, threshold = "", "any change of its place"
+    look, size = "firmware or settings of its module", 1.0
     limit, wrong_before, wrong = one.limit("lost_share_suspect"), 1 - before.share, 1 - after.share
-    if wrong > limit + 2 * wrong_before and wrong * after.steps >= WORTH_LOSING:
-        text = f"{one.called} has {percent(wrong, 2)} wrong counter steps (before: {percent(wrong_before, 2)})"
+    if not _same_place(before, after):
+        now = f"now it is at bit {after.start}, {after.length} bits, step {after.step}"
+        text = f"{place}, step {before.step}; {now}"
+    elif wrong > limit + 2 * wrong_before and wrong * after.steps >= WORTH_LOSING:
+        text = f"has {percent(wrong, 2)} wrong counter steps (before: {percent(wrong_before, 2)})"
+        threshold, size = f"{percent(limit, 2)} more than twice what it was", wrong
         look = "`buswright health` shows whether frames were lost, stale or doubled"
-        threshold = f"{percent(limit, 2)} more than twice what it was"
-        yield _bookkeeping(one, "counter-changed", text, before.share, after.share, threshold, look, wrong)
+    if text:
+        shares = before.share, after.share, "share"
+        yield one.changed("counter-changed", Severity.SUSPECT, text, shares, threshold, look, size)
 
 
 def _same_place(a: CounterBaseline, b: CounterBaseline) -> bool:
@@ -193,24 +197,16 @@ def _checksum(one: Compared) -> Iterator[Difference]:
     right = 1 - before.wrong / before.frames
     if after is None or (before.kind, before.byte) != (after.kind, after.byte):
         now = "no known one" if after is None else f"{after.kind} in byte {after.byte}"
-        text = f"{one.called} had the checksum {before.kind} in byte {before.byte}, and now has {now}"
-        yield _bookkeeping(one, "checksum-changed", text, right, None, _BOTH_RUNS, look, 1.0)
+        text = f"had the checksum {before.kind} in byte {before.byte}, and now has {now}"
+        lost: Numbers = right, None, "share"
+        yield one.changed("checksum-changed", Severity.SUSPECT, text, lost, _BOTH_RUNS, look, 1.0)
         return
     limit, wrong = one.limit("lost_share_suspect"), after.wrong / max(1, after.frames)
     if wrong > limit + 2 * (1 - right) and after.wrong >= WORTH_LOSING:
-        text = f"{one.called} has {percent(wrong, 2)} wrong checksums (before: {percent(1 - right, 2)})"
+        text = f"has {percent(wrong, 2)} wrong checksums (before: {percent(1 - right, 2)})"
         threshold = f"{percent(limit, 2)} more than twice what it was"
-        yield _bookkeeping(one, "checksum-changed", text, right, 1 - wrong, threshold, look, wrong)
+        shares = right, 1 - wrong, "share"
+        yield one.changed("checksum-changed", Severity.SUSPECT, text, shares, threshold, look, wrong)
 
 
 _BOTH_RUNS = f"over {LEAST_STEPS} frames in both runs"
-
-
-def _bookkeeping(
-    one: Compared, kind: str, text: str, before: float, after: float | None, threshold: str, look: str, size: float
-) -> Difference:
-    return Difference(
-        "counter-changed" if kind == "counter-changed" else "checksum-changed",
-        *(Severity.SUSPECT, one.subject, text, before, after, "share", threshold, look),
-        size=size,
-    )

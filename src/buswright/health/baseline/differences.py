@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
-from buswright.findings import Severity
+from buswright.findings import THRESHOLDS, Severity
+
+if TYPE_CHECKING:
+    from buswright.channels.carfile.model import CarFile
 
 Kind = Literal[
     "car-changed",
@@ -53,6 +56,11 @@ RANK: tuple[Kind, ...] = get_args(Kind)
 
 SAFETY_ROLES = frozenset({"brake_pressure", "oil_pressure", "coolant_temperature", "fuel_pressure", "steering_angle"})
 """Channels whose differences are shown before others of the same severity: they touch safety or the engine's life."""
+
+
+def limit_of(threshold: str, car: CarFile | None, **where: Any) -> float:
+    """Return a threshold, the car file's own where it has one; `where` as for `CarFile.threshold`."""
+    return THRESHOLDS[threshold].default if car is None else car.threshold(threshold, **where)
 
 
 @dataclass(frozen=True, slots=True)

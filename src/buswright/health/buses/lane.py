@@ -87,7 +87,9 @@ class BusLane:
         self.bits += int(nominal.sum(dtype=np.int64))
         self.data_bits += int(data.sum(dtype=np.int64)) if data is not None else 0
         error = (flags & np.uint8(Flag.ERROR)) != 0 if present & Flag.ERROR else None
-        self.remotes += _count(flags, Flag.REMOTE, present) - _count_both(flags, error, Flag.REMOTE)
+        # An error frame that carries the mark counts as an error frame only.
+        asking = flags if error is None else flags[~error]
+        self.remotes += _count(asking, Flag.REMOTE, present)
         self.fd += _count(flags, Flag.FD, present)
         self.transmitted += _count(flags, Flag.TRANSMITTED, present)
         timed = (flags & np.uint8(Flag.UNTIMED)) == 0 if present & Flag.UNTIMED else None
@@ -115,7 +117,6 @@ class BusLane:
         identifiers: npt.NDArray[np.uint32],
         words: npt.NDArray[np.uint64],
     ) -> None:
-        """Add timed frames."""
         spacing = np.diff(time_ns)
         ascending = bool((spacing >= 0).all())
         self.windows.add(time_ns, ascending, (error, nominal, data))  # type: ignore[arg-type]
@@ -196,10 +197,7 @@ class BusLane:
         shown = self.spacings.measure(resolution_ns, self.zero, self._carried() if not copies else 0.0)
         if bitrate.source == "unknown":
             bitrate = shown._replace(data_bits_per_s=bitrate.data_bits_per_s)
-        fast, slow = (
-            _loads(width, *found, bitrate)
-            for width, found in ((FAST_NS, self.windows.fast()), (FAST_NS * SLOW, self.windows.slow()))
-        )
+        fast, slow = (_loads(FAST_NS * group, *self.windows.sums(group), bitrate) for group in (1, SLOW))
         steps, silences = self.steps.rows, self.silences.rows
         seconds = self.elapsed_ns / 1e9
         spacing = self._spacing(bitrate, shown, resolution_ns)
@@ -300,8 +298,3 @@ def _loads(width_ns: int, starts: Int64s, sums: Int64s, bitrate: BitRate) -> Loa
 
 def _count(flags: npt.NDArray[np.uint8], flag: Flag, present: int) -> int:
     return int(np.count_nonzero(flags & np.uint8(flag))) if present & flag else 0
-
-
-def _count_both(flags: npt.NDArray[np.uint8], error: Bools | None, flag: Flag) -> int:
-    """Error frames that carry `flag` too: they count as error frames only."""
-    return 0 if error is None else int(np.count_nonzero(flags[error] & np.uint8(flag)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -36,13 +36,14 @@ DIVIDER_V = (0.08, 4.92)
 """Live band of pots and thermistors (common practice, no source)."""
 
 
+@dataclass(frozen=True, eq=False)
 class ChannelEvidence:
     """One channel over a run. Columns are computed when a detector asks, and kept.
 
     Its *quantity* is the sensor's electrical value where it has a sensor, else the value: electrical faults show only
     before a calibration.
 
-    Parameters
+    Attributes
     ----------
     series
         All its samples.
@@ -62,45 +63,22 @@ class ChannelEvidence:
         Its step and span; None for a computed one.
     """
 
-    def __init__(
-        self,
-        series: Series,
-        *,
-        channel: Channel | None = None,
-        sensor: Sensor | None = None,
-        signal: Signal | None = None,
-        frame: FrameName | None = None,
-        message: str | None = None,
-        module: str | None = None,
-        expected: Expectation | None = None,
-        watched: Watched | None = None,
-    ) -> None:
-        self.series = series
-        self.channel = channel
-        self.sensor = sensor
-        self.signal = signal
-        self.frame = frame
-        self.message = message
-        self.module = module
-        self.expected = expected
-        self.watched = watched
+    series: Series
+    channel: Channel | None = None
+    sensor: Sensor | None = None
+    signal: Signal | None = None
+    frame: FrameName | None = None
+    message: str | None = None
+    module: str | None = None
+    expected: Expectation | None = None
+    watched: Watched | None = None
 
     def __len__(self) -> int:
         return len(self.series)
 
     def with_series(self, series: Series) -> ChannelEvidence:
         """Return the same channel with other samples."""
-        return ChannelEvidence(
-            series,
-            channel=self.channel,
-            sensor=self.sensor,
-            signal=self.signal,
-            frame=self.frame,
-            message=self.message,
-            module=self.module,
-            expected=self.expected,
-            watched=self.watched,
-        )
+        return replace(self, series=series)
 
     @property
     def name(self) -> str:
@@ -122,19 +100,15 @@ class ChannelEvidence:
         """Whether a formula makes it."""
         return self.signal is None
 
-    @cached_property
+    @property
     def role(self) -> str | None:
         """What it stands for: the car file's role; without a car file what name and unit tell."""
-        if self.channel is not None:
-            return self.channel.role
-        return self._guessed[0]
+        return self._guessed[0] if self.channel is None else self.channel.role
 
-    @cached_property
+    @property
     def position(self) -> str | None:
         """Where on the car it sits, found like the role."""
-        if self.channel is not None:
-            return self.channel.position
-        return self._guessed[1]
+        return self._guessed[1] if self.channel is None else self.channel.position
 
     @cached_property
     def _guessed(self) -> tuple[str | None, str | None]:
@@ -422,17 +396,7 @@ def measure_channels(session: Session, names: Iterable[str] | None = None) -> Ch
             elif group.message is not None and group.message.senders:
                 module = group.message.senders[0]
             watched = watch(series, signal, expected, car)
-        found[name] = ChannelEvidence(
-            series,
-            channel=channel,
-            sensor=sensor,
-            signal=signal,
-            frame=frame,
-            message=home,
-            module=module,
-            expected=expected,
-            watched=watched,
-        )
+        found[name] = ChannelEvidence(series, channel, sensor, signal, frame, home, module, expected, watched)
     return Channels(
         found, tuple(absent), session.exceedances() if names is None else (), car, session.counts.undefined_mux
     )

@@ -77,7 +77,6 @@ class WindowSums:
             self._add_run(int(numbers[start]), sums[:, start:stop])
 
     def _add_run(self, first: int, sums: Int64s) -> None:
-        """Add to consecutive windows."""
         done = 0
         while done < sums.shape[1]:
             number, inside = divmod(first + done, _CHUNK)
@@ -94,15 +93,8 @@ class WindowSums:
                 chunk = self._chunks[number] = np.zeros((LANES, _CHUNK), dtype=np.int64)
             chunk[:, inside : inside + size] += part
 
-    def fast(self) -> tuple[Int64s, Int64s]:
-        """Return starts, int64[k], and sums, int64[4, k], of the 100 ms windows."""
-        return self._joined(1)
-
-    def slow(self) -> tuple[Int64s, Int64s]:
-        """Return starts, int64[k], and sums, int64[4, k], of the 1 s windows."""
-        return self._joined(SLOW)
-
-    def _joined(self, group: int) -> tuple[Int64s, Int64s]:
+    def sums(self, group: int) -> tuple[Int64s, Int64s]:
+        """Return starts, int64[k], and sums, int64[4, k], of windows of so many times 100 ms: 1 or `SLOW`."""
         if not self._chunks:
             return np.zeros(0, dtype=np.int64), np.zeros((LANES, 0), dtype=np.int64)
         numbers = sorted(self._chunks)

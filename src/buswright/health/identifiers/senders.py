@@ -130,7 +130,6 @@ class SendersFold:
         return self._declared_ns is not None and abs(2 * own.period_ns / self._declared_ns - 1) < _NEAR
 
     def _note(self, time_ns: Int64s, words: UInt64s, period_ns: float, found: _Split) -> None:
-        """Add up what two clusters look like."""
         place = (int(time_ns[0]), found.separation * period_ns)
         self._first = self._first or place
         self._last = place

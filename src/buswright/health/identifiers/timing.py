@@ -238,7 +238,6 @@ class TimingFold:
         core: Bools,
         deviation: Float64s,
     ) -> None:
-        """Fold into the strip's windows."""
         second = time_ns // _SECOND_NS
         starts = np.concatenate([[0], np.flatnonzero(second[1:] != second[:-1]) + 1])
         frames = np.diff(starts, append=len(second))

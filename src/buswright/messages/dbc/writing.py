@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from buswright.messages.lint import CYCLE_TIME
-from buswright.messages.model import J1939, Database, Message, Signal
+from buswright.messages.model import J1939, NOBODY, Database, Message, Signal
 
 SEND_TYPE = "GenMsgSendType"
 FRAME_FORMAT = "VFrameFormat"
@@ -15,7 +15,6 @@ SPN = "SPN"
 SAID_ELSEWHERE = frozenset({CYCLE_TIME, SEND_TYPE, FRAME_FORMAT, INITIAL, SPN})
 """Attributes that a DBC uses for what our data holds in fields of their own."""
 
-_NOBODY = "Vector__XXX"
 _EXTENDED = 1 << 31
 _RESERVED = ("reserved",) * 10
 _FORMATS = ("StandardCAN", "ExtendedCAN", "reserved", "J1939PG", *_RESERVED, "StandardCAN_FD", "ExtendedCAN_FD")
@@ -67,12 +66,22 @@ def quoted(text: str) -> str:
 
 
 def number_text(value: float) -> str:
-    """Write a number so that it is read as the same: whole ones without a point."""
+    """Write a number so that it is read as the same: an int without a point."""
     return str(value) if isinstance(value, int) else repr(float(value))
 
 
+def short_text(value: float) -> str:
+    """Write a number, whole ones without a point."""
+    return number_text(_whole(value))
+
+
+def _whole(value: float) -> float:
+    """Return an int where a number is whole."""
+    return int(value) if value == int(value) else value
+
+
 def _frame(message: Message) -> Iterator[str]:
-    sender = message.senders[0] if message.senders else _NOBODY
+    sender = message.senders[0] if message.senders else NOBODY
     yield f"BO_ {frame_id(message)} {message.name}: {message.length} {sender}"
     for signal in message.signals:
         order, sign = 0 if signal.big_endian else 1, "-" if signal.signed else "+"
@@ -80,12 +89,8 @@ def _frame(message: Message) -> Iterator[str]:
         yield (
             f" SG_ {signal.renamed_from or signal.name}{_mark(signal)} : {signal.start}|{signal.length}@{order}{sign} "
             f"({number_text(signal.scale)},{number_text(signal.offset)}) "
-            f'[{_limit(low)}|{_limit(high)}] "{signal.unit}" {",".join(signal.receivers) or _NOBODY}'
+            f'[{short_text(low)}|{short_text(high)}] "{signal.unit}" {",".join(signal.receivers) or NOBODY}'
         )
-
-
-def _limit(value: float) -> str:
-    return number_text(int(value) if value == int(value) else value)
 
 
 def _mark(signal: Signal) -> str:
@@ -171,10 +176,6 @@ def _say_all(say: object, kind: str, place: str, attributes: Mapping[str, object
 
 def _plain(value: object) -> str:
     return number_text(value) if isinstance(value, int | float) else quoted(str(value))
-
-
-def _whole(value: float) -> float:
-    return int(value) if value == int(value) else value
 
 
 def _format(message: Message) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Iterator, Mapping
 from enum import IntFlag
 from functools import cached_property
@@ -11,10 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.errors import DatabaseError
-from buswright.frames.table import Frames
+from buswright.frames.table import Frames, long_ones
 from buswright.messages.decoding.plan import MAX_PAYLOAD, Condition, MessagePlan, Numbers, SignalPlan, UInt64s, Words
 from buswright.messages.match import Group
 from buswright.messages.model import Message, Signal
+from buswright.wording import did_you_mean
 
 Rows = npt.NDArray[np.intp]
 Int64s = npt.NDArray[np.int64]
@@ -208,11 +208,8 @@ class SignalTable:
             return Words(first.reshape(-1, 1))
         wide = np.zeros((len(first), self.plan.words), dtype="<u8")
         wide[:, 0] = first
-        long_row, long_payload = self._frames.long_row, self._frames.long_payload
-        if len(long_row):
-            at = np.minimum(np.searchsorted(long_row, self.rows), len(long_row) - 1)
-            here = np.flatnonzero(long_row[at] == self.rows)
-            wide[here] = long_payload.view("<u8")[at[here], : self.plan.words]
+        here, at = long_ones(self._frames.long_row, self.rows)
+        wide[here] = self._frames.long_payload.view("<u8")[at, : self.plan.words]
         return Words(wide)
 
     def __getitem__(self, name: str) -> SignalColumn:
@@ -313,5 +310,4 @@ def within(raw: Numbers, ranges: tuple[tuple[int, int], ...]) -> Bools:
 
 def unknown_signal(name: str, known: Iterable[str]) -> DatabaseError:
     """Make the error for a signal name that isn't there, with the closest that is."""
-    close = difflib.get_close_matches(name, list(known), n=1, cutoff=0.4)
-    return DatabaseError(f"no signal {name!r}", hint=f"did you mean {close[0]!r}?" if close else "")
+    return DatabaseError(f"no signal {name!r}", hint=did_you_mean(name, known, cutoff=0.4))

@@ -9,13 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.frames.table import Frames
-from buswright.messages.decoding.columns import Reason, Rows, SignalColumn, SignalTable, UInt8s
+from buswright.messages.decoding.columns import SignalTable, UInt8s
 from buswright.messages.decoding.plan import MessagePlan, SignalPlan, UInt64s, plan_message
 from buswright.messages.decoding.selection import SignalSelection
-from buswright.messages.match import Databases, Group, Kind, Matcher
+from buswright.messages.match import Databases, Group, Kind, Matcher, by_group
 from buswright.messages.model import Message
-
-__all__ = ["Counts", "DecodedBatch", "Decoder", "Reason", "SignalColumn", "SignalTable"]
 
 
 @dataclass(slots=True)
@@ -69,14 +67,7 @@ class DecodedBatch:
     def __init__(self, frames: Frames, codes: npt.NDArray[np.int32]) -> None:
         self.frames = frames
         self._tables: dict[str, SignalTable] = {}
-        counts = np.bincount(codes)
-        self._present = np.flatnonzero(counts)
-        # A key of one byte sorts in one pass; the groups of one batch nearly always fit.
-        narrow = np.uint8 if len(self._present) <= 256 else np.uint16 if len(self._present) <= 65_536 else np.int32
-        rank = np.zeros(len(counts), dtype=narrow)
-        rank[self._present] = np.arange(len(self._present))
-        self._order: Rows = np.argsort(rank.take(codes), kind="stable")
-        self._ends = np.cumsum(counts[self._present])
+        self._present, self._ends, self._order = by_group(codes)
         self._lengths: UInt8s = frames.length.take(self._order)
         self._words: UInt64s = np.ascontiguousarray(frames.payload).view("<u8").ravel().take(self._order)
 

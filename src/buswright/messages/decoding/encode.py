@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from buswright.errors import DatabaseError
+from buswright.messages.decoding.columns import within
 from buswright.messages.decoding.plan import FLOAT_BITS, MAX_PAYLOAD, Numbers, conversion_of, raw_range
 from buswright.messages.model import Message, Signal
 
@@ -129,16 +130,13 @@ def _selected(
         if signal.multiplexer is None:
             break
         value = raws.get(signal.multiplexer, np.zeros(count, dtype=np.uint64))
-        inside = np.zeros(count, dtype=np.bool_)
-        for low, high in signal.mux_values:
-            inside |= (value >= low) & (value <= high)
+        inside = within(np.asarray(value), signal.mux_values)
         selected = inside if selected is None else selected & inside
         signal = message.signal(signal.multiplexer)
     return selected
 
 
 def _write(payload: UInt8s, signal: Signal, raw: Numbers, rows: npt.NDArray[np.bool_] | None) -> None:
-    """Write one signal's bits, byte by byte."""
     bits = _field(signal, raw)
     for byte in range(signal.first_bit // 8, (signal.end_bit - 1) // 8 + 1):
         # Where this byte's lowest bit stands in the signal; negative: above the byte's lowest bit.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -59,8 +59,6 @@ class Table:
         Its messages.
     base
         10 or 16: how identifiers without a mark are read, unless a reading says otherwise.
-    base_said
-        Whether the table itself says so.
     notes
         What could not be taken, or is worth knowing.
     """
@@ -68,7 +66,6 @@ class Table:
     path: str
     frames: tuple[Frame, ...]
     base: int
-    base_said: bool
     notes: tuple[LintNote, ...]
 
 
@@ -80,9 +77,7 @@ def load_table(path: Path) -> Table:
     DatabaseError
         It can't be read, or has no heads that are known.
     """
-    grid = read_grid(path)
-    reader = _Reader(grid)
-    return reader.table()
+    return _Reader(read_grid(path)).table()
 
 
 def database_of(table: Table, readings: Collection[str] = ()) -> Database:
@@ -188,8 +183,6 @@ def _selected(path: str, name: str, signals: list[Signal], frame: Frame, notes: 
 
 
 class _Reader:
-    """Goes through the rows of a grid."""
-
     def __init__(self, grid: Grid) -> None:
         self._grid = grid
         self._places = {head.column.name: place for place, head in grid.heads.items()}
@@ -222,11 +215,8 @@ class _Reader:
                 self._row(row, current)
         unmarked = [frame.identifier for frame in self._frames.values() if not frame.identifier.marked]
         hint = self._hints.get("id", "")
-        said = (
-            hint in ("hex", "hexadecimal", "dec", "decimal") or any(each.only_hex for each in unmarked) or not unmarked
-        )
         base = 16 if hint.startswith("hex") or any(each.only_hex for each in unmarked) else 10
-        return Table(grid.path, tuple(self._frames.values()), base, said, tuple(self._notes))
+        return Table(grid.path, tuple(self._frames.values()), base, tuple(self._notes))
 
     def _say(self, row: int, severity: Severity, text: str, hint: str) -> None:
         self._notes.append(_note(self._grid.path, row, severity, text, hint))
@@ -272,14 +262,9 @@ class _Reader:
         except CellError as error:
             self._wrong(row, "id", error, "the row is left out")
             return None
-        key = (
-            identifier.digits.upper(),
-            named
-            if name
-            else current.said.get("message", "")
-            if (current is not None and current.identifier.digits.upper() == identifier.digits.upper())
-            else "",
-        )
+        digits = identifier.digits.upper()
+        goes_on = current is not None and current.identifier.digits.upper() == digits
+        key = digits, named or (current.said.get("message", "") if current is not None and goes_on else "")
         if key not in self._frames:
             try:
                 extended = self._read(row, "extended", cells.yes)
@@ -407,9 +392,3 @@ class _Reader:
 
 class _LeftOutError(Exception):
     """A row can't be used, and that was reported."""
-
-
-def shown_columns() -> Iterable[tuple[str, str, str]]:
-    """Yield what each column is called, by what other words it is known, and what stands in it."""
-    for column in BY_NAME.values():
-        yield column.name, ", ".join(column.words[1:]), column.text

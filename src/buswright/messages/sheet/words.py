@@ -20,8 +20,6 @@ class Column:
         What tables call it, in lower case without signs.
     text
         What stands in it.
-    of_message
-        Whether it speaks of the whole message: an empty cell repeats the one above.
     always
         Whether a table that we write has it even if it is empty.
     """
@@ -29,23 +27,22 @@ class Column:
     name: str
     words: tuple[str, ...]
     text: str
-    of_message: bool = False
     always: bool = False
 
 
-def _column(name: str, words: str, text: str, *, of_message: bool = False, always: bool = False) -> Column:
-    return Column(name, (name, *filter(None, words.split(", "))), text, of_message, always)
+def _column(name: str, words: str, text: str, *, always: bool = False) -> Column:
+    return Column(name, (name, *filter(None, words.split(", "))), text, always)
 
 
 ALL = (
     _column(
         "id", "can id, identifier, message id, msg id, frame id, arbitration id, address, hex id, id hex",
-        "0x1A0, 1A0h or 416; 29 bits: eight digits after 0x, or above 7FF", of_message=True, always=True,
+        "0x1A0, 1A0h or 416; 29 bits: eight digits after 0x, or above 7FF", always=True,
     ),
-    _column("message", "message name, msg, msg name, frame, frame name, packet", "name", of_message=True, always=True),
+    _column("message", "message name, msg, msg name, frame, frame name, packet", "name", always=True),
     _column(
         "message bytes", "dlc, message length, frame length, frame bytes, payload length", "length of the payload",
-        of_message=True, always=True,
+        always=True,
     ),
     _column("signal", "signal name, name, channel, channel name, parameter, variable, label", "name",
             always=True),
@@ -69,7 +66,7 @@ ALL = (
     _column("range", "value range, physical range, limits", "0..100, 0 to 100"),
     _column("unit", "units, uom, engineering unit", "°C", always=True),
     _column("period", "cycle, cycle time, interval, period ms, repetition, rate, frequency, update rate, transmit rate",
-            "10, 10 ms, 0.1 s or 100 Hz", of_message=True, always=True),
+            "10, 10 ms, 0.1 s or 100 Hz", always=True),
     _column("multiplexer value", "mux, mux value, multiplexer id, multiplex, multiplexing, mux id, page",
             "M: this signal selects; 3, 1-4 or 0x10: present for these", always=True),
     _column("multiplexer", "mux signal, multiplexed by, selector, multiplexer signal", "the signal that selects"),
@@ -79,13 +76,13 @@ ALL = (
     _column("comment", "description, remarks, remark, notes, note, comments, meaning", "text"),
     _column("receivers", "receiver, received by", "modules"),
     _column("sender", "node, transmitter, module, source, ecu, sent by, tx node, senders", "module",
-            of_message=True, always=True),
-    _column("sent", "send type, transmission, sending", "cyclic, on change", of_message=True),
-    _column("extended", "ide, id type, frame type, id format, 29 bit", "yes, 29 bit, extended", of_message=True),
-    _column("protocol", "", "CAN, CAN FD or J1939", of_message=True),
-    _column("message comment", "message description, frame description", "text", of_message=True),
+            always=True),
+    _column("sent", "send type, transmission, sending", "cyclic, on change"),
+    _column("extended", "ide, id type, frame type, id format, 29 bit", "yes, 29 bit, extended"),
+    _column("protocol", "", "CAN, CAN FD or J1939"),
+    _column("message comment", "message description, frame description", "text"),
     _column("signal attributes", "attributes", "Name=1; Other=\"text\""),
-    _column("message attributes", "frame attributes", "Name=1; Other=\"text\"", of_message=True),
+    _column("message attributes", "frame attributes", "Name=1; Other=\"text\""),
 )  # fmt: skip
 """Every column, in the order in which a table is written."""
 

@@ -6,13 +6,11 @@ import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from buswright.messages.dbc.writing import SAID_ELSEWHERE, number_text
+from buswright.messages.dbc.writing import SAID_ELSEWHERE, number_text, short_text
 from buswright.messages.model import J1939, Database, Message, Signal
 from buswright.messages.sheet.cells import guarded
 from buswright.messages.sheet.grid import grid_bytes
 from buswright.messages.sheet.words import ALL
-
-_J1939_MARK = "J1939"
 
 
 def table_bytes(database: Database, path: Path) -> bytes:
@@ -40,12 +38,12 @@ def table_rows(database: Database) -> Iterator[dict[str, str]]:
 
 def _of_message(message: Message) -> dict[str, str]:
     period = message.cycle_time_ms
-    protocol = _J1939_MARK if message.protocol == J1939 else "CAN FD" if message.fd else ""
+    protocol = "J1939" if message.protocol == J1939 else "CAN FD" if message.fd else ""
     return {
         "id": f"0x{message.identifier}",
         "message": message.name,
         "message bytes": str(message.length),
-        "period": "" if period is None else f"{_short(period)} ms",
+        "period": "" if period is None else f"{short_text(period)} ms",
         "sender": ", ".join(message.senders),
         "sent": message.send_type,
         "protocol": protocol,
@@ -64,22 +62,18 @@ def _of_signal(signal: Signal) -> dict[str, str]:
         "sign": "float" if signal.is_float else "signed" if signal.signed else "unsigned",
         "scale": number_text(signal.scale),
         "offset": number_text(signal.offset),
-        "minimum": "" if signal.minimum is None else _short(signal.minimum),
-        "maximum": "" if signal.maximum is None else _short(signal.maximum),
+        "minimum": "" if signal.minimum is None else short_text(signal.minimum),
+        "maximum": "" if signal.maximum is None else short_text(signal.maximum),
         "unit": signal.unit,
         "multiplexer value": " ".join(filter(None, (spans, "M" if signal.is_multiplexer else ""))),
         "multiplexer": signal.multiplexer or "",
         "values": "; ".join(f"{raw}={guarded(text)}" for raw, text in signal.choices.items()),
-        "initial": "" if signal.initial is None else _short(signal.initial),
+        "initial": "" if signal.initial is None else short_text(signal.initial),
         "spn": "" if signal.spn is None else str(signal.spn),
         "comment": signal.comment.strip(),
         "receivers": ", ".join(signal.receivers),
         "signal attributes": _attributes(signal.attributes),
     }
-
-
-def _short(value: float) -> str:
-    return number_text(int(value) if value == int(value) else value)
 
 
 def _attributes(attributes: Mapping[str, object]) -> str:

@@ -12,7 +12,7 @@ from buswright.channels.exported import array_of, column_of, time_columns, with_
 from buswright.channels.measuring.signals import signal_quality
 from buswright.channels.samples.series import Series
 from buswright.channels.samples.tally import Tally
-from buswright.messages.decoding.decode import SignalTable
+from buswright.messages.decoding.columns import SignalTable
 from buswright.messages.decoding.plan import stays_finite
 from buswright.report.files.tables import (
     Tables,

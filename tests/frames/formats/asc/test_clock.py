@@ -73,7 +73,7 @@ def test_the_zone_of_a_date_is_assumed():
     _, reading = read_all_ways(b"date %s\n0.5 1 1 Rx d 0\n" % summer.encode(), timezone="+02:00")
     assert reading.clock == Clock("epoch", "unknown", 100 * MS, "+02:00")
     with pytest.raises(UserError, match="Mars/Olympus"):
-        list(asc.read(io.BytesIO(b"date %s\n" % summer.encode()), Reading("x", timezone="Mars/Olympus")))
+        list(asc.FORMAT.read(io.BytesIO(b"date %s\n" % summer.encode()), Reading("x", timezone="Mars/Olympus")))
 
 
 @pytest.mark.parametrize(

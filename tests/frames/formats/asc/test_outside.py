@@ -62,7 +62,7 @@ def samples() -> Path:
 
 def ours(text: bytes) -> tuple[Frames, Reading]:
     reading = Reading("sample.asc", timezone="local")  # as python-can assumes
-    return concatenate(list(asc.read(io.BytesIO(text), reading))), reading
+    return concatenate(list(asc.FORMAT.read(io.BytesIO(text), reading))), reading
 
 
 def translated(message: can.Message) -> tuple[str, int | None, int, int | None, str | None]:

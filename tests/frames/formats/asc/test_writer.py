@@ -33,7 +33,7 @@ def written(frames: Frames, **options) -> tuple[str, dict[str, int]]:
 
 def read_back(text: bytes) -> tuple[Frames, Reading]:
     reading = Reading("written.asc")
-    return concatenate(list(asc.read(io.BytesIO(text), reading))), reading
+    return concatenate(list(asc.FORMAT.read(io.BytesIO(text), reading))), reading
 
 
 def body(text: str) -> list[str]:

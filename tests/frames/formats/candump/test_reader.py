@@ -13,6 +13,7 @@ from buswright.frames.formats.candump import lines as candump_lines
 from buswright.frames.formats.candump import reader as candump
 from buswright.frames.formats.reading import Reading, read_chunks
 from buswright.frames.table import Flag, Frames, concatenate
+from tests.frames.frame_batches import rows_of
 
 DATA = Path(__file__).parents[3] / "data"
 EXT, REM, ERR, FD = int(Flag.EXTENDED), int(Flag.REMOTE), int(Flag.ERROR), int(Flag.FD)
@@ -22,21 +23,7 @@ S = 1_000_000_000
 
 def read(text: bytes, **options: str) -> tuple[Frames, Reading]:
     reading = Reading("test.log", **options)  # type: ignore[arg-type]
-    return concatenate(list(candump.read(io.BytesIO(text), reading))), reading
-
-
-def rows(frames: Frames) -> list[tuple[int, str, int, int, int, str]]:
-    return [
-        (
-            int(frames.time_ns[k]),
-            frames.buses[frames.bus[k]],
-            int(frames.id[k]),
-            int(frames.flags[k]),
-            int(frames.dlc[k]),
-            frames.payload_of(k).hex(),
-        )
-        for k in range(len(frames))
-    ]
+    return concatenate(list(candump.FORMAT.read(io.BytesIO(text), reading))), reading
 
 
 # line -> (time, bus, id, flags, dlc, payload)
@@ -91,9 +78,9 @@ LINES = {
 @pytest.mark.parametrize("ending", [b"\n", b"\r\n"])
 def test_each_form_alone_and_among_many(line, ending):
     text = line.encode() + ending
-    assert rows(read(text)[0]) == [LINES[line]]
+    assert rows_of(read(text)[0]) == [LINES[line]]
     frames, reading = read(b"(0.5) x 1#" + ending + text * 200)
-    assert rows(frames) == [LINES[line]] * 200
+    assert rows_of(frames) == [LINES[line]] * 200
     assert reading.problems.counts == {"bad identifier": 1}
 
 
@@ -155,14 +142,14 @@ def test_nothing_in_nothing_out():
 
 def test_byte_order_mark_and_missing_last_line_end():
     frames, reading = read(b"\xef\xbb\xbf(1.000001) can0 123#11\n(1.000002) can0 123#22")
-    assert [row[5] for row in rows(frames)] == ["11", "22"]
+    assert [row[5] for row in rows_of(frames)] == ["11", "22"]
     assert reading.problems.counts == {"last line without a line end, may be cut off": 1}
     assert reading.problems.rejected == 0
 
 
 def test_first_and_last_line_cut_off():
     frames, reading = read(b"23) can0 123#11\n(1.000002) can0 123#22\n(1.000003) can0 123#3")
-    assert [row[5] for row in rows(frames)] == ["22"]
+    assert [row[5] for row in rows_of(frames)] == ["22"]
     assert reading.problems.counts["not a frame line"] == 1
     assert reading.problems.counts["odd number of hex digits"] == 1
 
@@ -295,7 +282,7 @@ def exactly(text: bytes) -> tuple[list[tuple[int, str, int, int, int, str]], dic
     found = []
     for chunk in read_chunks(io.BytesIO(text), reading):
         columns = candump._read_chunk(chunk, reading, stamps, arrays=False)
-        found += rows(columns.freeze(reading.buses))
+        found += rows_of(columns.freeze(reading.buses))
     return found, reading.problems.counts
 
 
@@ -316,9 +303,9 @@ def test_arrays_agree_with_the_exact_path_on_damaged_files(data):
     wanted, counts = exactly(bytes(text))
     frames, reading = read(bytes(text))
     if "time stamps" in reading.metadata:  # differences were summed; compare all but the time
-        assert [row[1:] for row in rows(frames)] == [row[1:] for row in wanted]
+        assert [row[1:] for row in rows_of(frames)] == [row[1:] for row in wanted]
     else:
-        assert rows(frames) == wanted
+        assert rows_of(frames) == wanted
     assert reading.problems.counts == counts
 
 
@@ -356,7 +343,7 @@ def test_a_file_written_by_python_can_reads_the_same(tmp_path):
             sent.append(message)
     frames, reading = read(path.read_bytes())
     assert not reading.problems
-    for row, m in zip(rows(frames), sent, strict=True):
+    for row, m in zip(rows_of(frames), sent, strict=True):
         flags = (
             EXT * m.is_extended_id | REM * m.is_remote_frame | FD * m.is_fd | BRS * m.bitrate_switch
             | ESI * m.error_state_indicator | TX * (not m.is_rx)
@@ -372,7 +359,7 @@ def test_a_road_car_is_read_whole():
     frames, reading = read(path.read_bytes())
     assert not reading.problems
     assert len(frames) == 10_000
-    for row, m in zip(rows(frames), can.CanutilsLogReader(str(path)), strict=True):
+    for row, m in zip(rows_of(frames), can.CanutilsLogReader(str(path)), strict=True):
         assert row[1:] == (m.channel, m.arbitration_id, EXT * m.is_extended_id, m.dlc, bytes(m.data).hex())
         assert abs(row[0] - m.timestamp * 1e9) < 300  # python-can keeps float seconds
 
@@ -392,7 +379,7 @@ def test_batches_are_bounded_and_lossless(monkeypatch):
     monkeypatch.setattr("buswright.frames.formats.reading.BATCH_FRAMES", 1000)
     reading = Reading("x")
     text = b"".join(b"(1.%06d) can%d 123#%04X\n" % (k, k % 3, k % 65536) for k in range(200_000))
-    batches = list(candump.read(io.BytesIO(text), reading))
+    batches = list(candump.FORMAT.read(io.BytesIO(text), reading))
     assert max(len(b) for b in batches) < 100_000
     whole = concatenate(batches)
     assert whole.time_ns.tolist() == [S + k * 1000 for k in range(200_000)]

@@ -32,7 +32,7 @@ def written(frames: Frames, **options) -> tuple[str, dict[str, int]]:
 
 def read_back(text: bytes) -> tuple[Frames, Reading]:
     reading = Reading("written.log")
-    return concatenate(list(candump.read(io.BytesIO(text), reading))), reading
+    return concatenate(list(candump.FORMAT.read(io.BytesIO(text), reading))), reading
 
 
 # The forms are those of can-utils' candump -L (lib.c, sprint_canframe).
@@ -113,7 +113,7 @@ def test_a_recording_of_a_road_car_comes_out_byte_for_byte():
     original = (Path(__file__).parents[3] / "data" / "road_car.log").read_bytes()
     reading = Reading("road_car.log")
     stream = io.BytesIO()
-    assert not write_candump(candump.read(io.BytesIO(original), reading), stream)
+    assert not write_candump(candump.FORMAT.read(io.BytesIO(original), reading), stream)
     assert stream.getvalue() == original
 
 

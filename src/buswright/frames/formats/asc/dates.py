@@ -89,7 +89,6 @@ def _half_of_day(parts: list[str]) -> int | None:
 
 
 def _calendar_day(parts: list[str]) -> tuple[int, int, int] | None:
-    """Year, month and day."""
     year = month = day = None
     for part in parts:
         if match := _ISO.match(part):

@@ -39,23 +39,24 @@ _CAPTURE = re.compile(rb"ECC:\s*([01]{8})\b")
 _NAMED = re.compile(rb"(\w+)\s*=\s*(?:0x)?([0-9A-Fa-f]+)(x?)\b")
 _UNNAMED = re.compile(rb"([0-9A-Fa-f]{1,4})\s+(?:Arb\.|Data)\s+\d+\s+([0-9A-Fa-f]{1,8}x?)\b", re.IGNORECASE)
 _STATISTIC = re.compile(rb"(\w+)\s+(\d+(?:[.,]\d+)?)(%?)")
-_STATISTIC_NAMES = {
-    b"D": "data",
-    b"R": "remote",
-    b"XD": "extended_data",
-    b"XR": "extended_remote",
-    b"E": "errors",
-    b"O": "overloads",
-    b"B": "load_percent",
+STATISTICS = {
+    "D": "data",
+    "R": "remote",
+    "XD": "extended_data",
+    "XR": "extended_remote",
+    "E": "errors",
+    "O": "overloads",
 }
+"""Counts of a bus statistics line as written, and what they are called here; B is the load in percent."""
 _COUNTERS = re.compile(rb"TxErr:\s*(\d{1,9})\s+RxErr:\s*(\d{1,9})", re.IGNORECASE)
-_STATES = (
-    (b"error active", "error-active"),
-    (b"error passive", "error-passive"),
-    (b"warning", "error-warning"),
-    (b"busoff", "bus-off"),
-    (b"bus off", "bus-off"),
-)
+STATES = {
+    "error active": "error-active",
+    "error passive": "error-passive",
+    "warning": "error-warning",
+    "bus off": "bus-off",
+    "busoff": "bus-off",
+}
+"""Controller states as written, and what they are called here; of two spellings the last is that of our own files."""
 
 
 def error_frame(detail: bytes) -> tuple[int, bytes, str, str]:
@@ -89,11 +90,11 @@ def statistics(detail: bytes) -> Values:
     """Numbers of a bus statistics line, by name: frames by kind since the line before, errors, load in percent."""
     values: Values = {}
     for name, number, _ in _STATISTIC.findall(detail):
-        known = _STATISTIC_NAMES.get(name.upper())
-        if known == "load_percent":
-            values[known] = float(number.replace(b",", b"."))
-        elif known is not None and number.isdigit():
-            values[known] = int(number[:18])
+        name = name.upper().decode()
+        if name == "B":
+            values["load_percent"] = float(number.replace(b",", b"."))
+        elif name in STATISTICS and number.isdigit():
+            values[STATISTICS[name]] = int(number[:18])
     return values
 
 
@@ -103,7 +104,7 @@ def status(detail: bytes) -> tuple[str, Values]:
     if b"overrun" in lower or b"lost" in lower:
         return "drop", {}
     values: Values = {}
-    if (state := next((name for text, name in _STATES if text in lower), None)) is not None:
+    if (state := next((name for text, name in STATES.items() if text.encode() in lower), None)) is not None:
         values["state"] = state
     if match := _COUNTERS.search(detail):
         values["tx_errors"], values["rx_errors"] = int(match[1]), int(match[2])

@@ -29,7 +29,7 @@ from buswright.frames.formats.digits import (
     hex_number,
     words,
 )
-from buswright.frames.formats.reading import Chunk
+from buswright.frames.formats.reading import Chunk, behind_each
 from buswright.frames.table import Int64s, UInt8s, UInt32s
 
 NEWLINE, BLANK, COMMA_OR_POINT = 10, 32, 46
@@ -71,13 +71,10 @@ class Layout:
         """Find lines and blanks."""
         data = chunk.data
         end = np.flatnonzero(data[: chunk.size] == NEWLINE)
-        start = np.empty_like(end)
-        start[:1] = 0
-        start[1:] = end[:-1] + 1
         ink = np.zeros(len(data) // 8 + _INK_PAD, dtype=np.uint8)
         packed = np.packbits(data > BLANK, bitorder="little")
         ink[: len(packed)] = packed
-        return cls(data, words(data), start, end, words(ink))
+        return cls(data, words(data), behind_each(end), end, words(ink))
 
     def __len__(self) -> int:
         return len(self.end)

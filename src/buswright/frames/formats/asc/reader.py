@@ -9,8 +9,7 @@ ASCWriter document; decimal files take the exact path altogether.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 
@@ -20,17 +19,13 @@ from buswright.frames.formats.asc.lines import BLANKS, LineReader
 from buswright.frames.formats.columns import Columns, Rows, interleave
 from buswright.frames.formats.digits import Places
 from buswright.frames.formats.reading import (
-    INK,
-    MANY_LINES,
     Chunk,
+    ChunkReader,
     Format,
     Reading,
-    lines_with,
     note_unterminated,
-    read_text,
     worth_reading,
 )
-from buswright.frames.table import Frames
 
 _HEADER = re.compile(rb"^\s*(?:base\s+(?:hex|dec)\b|begin\s+triggerblock\b)", re.IGNORECASE)
 _TYPICAL = re.compile(
@@ -53,14 +48,14 @@ def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, no
     return 2 * sum(_TYPICAL.match(line) is not None for line in lines) > len(lines)
 
 
-class AscReader:
+class AscReader(ChunkReader):
     """Reads the chunks of an ASC file; see `ChunkReader`.
 
     With `arrays` off every line takes the exact path (the tests compare the two).
     """
 
     def __init__(self, reading: Reading, *, arrays: bool = True) -> None:
-        self.reading = reading
+        super().__init__(reading)
         self._lines = LineReader(reading)
         self._arrays = arrays
 
@@ -80,19 +75,8 @@ class AscReader:
         """Go on behind the header."""
         self._lines.resume(state)
 
-    def last_ns(self) -> None:
-        """Tell no time: every event has its own."""
 
-    def adopt(self, last_ns: int | None, first_event: int) -> None:
-        """Take over a part, which has changed nothing."""
-
-
-def read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
-    """Yield an ASC file as batches of frames; problems and events go to `reading`."""
-    yield from read_text(stream, reading, AscReader)
-
-
-FORMAT = Format("ASC", sniff, read, reader=AscReader)
+FORMAT = Format("ASC", sniff, AscReader)
 
 
 def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
@@ -113,17 +97,14 @@ def _read_chunk(chunk: Chunk, reader: LineReader, *, arrays: bool) -> Columns:
     return interleave([(columns, lines), rows.part()], len(layout)) if len(rows) else columns
 
 
-def _worth_reading(chunk: Chunk, layout: Layout, places: Places) -> tuple[Places, Places]:
-    """Leave out what tells nothing, where there is much to be read one by one; see `worth_reading`."""
-    if len(places) <= MANY_LINES:
-        return places, places[:0]
-    data = layout.data[: chunk.size]
-    return worth_reading(places, lines_with(INK, data, layout.start), ~_MAY_BEGIN[data[layout.start]])
+def _worth_reading(layout: Layout, places: Places) -> tuple[Places, Places]:
+    data = layout.data[: layout.end[-1] + 1]
+    return worth_reading(places, data, layout.start, lambda: ~_MAY_BEGIN[data[layout.start]])
 
 
 def _read_header(chunk: Chunk, layout: Layout, reader: LineReader, rows: Rows) -> int:
     """Read what stands before the first time stamp, and the line that has it; return where the rest begins."""
-    places, like_it = _worth_reading(chunk, layout, np.flatnonzero(layout.end > layout.start))
+    places, like_it = _worth_reading(layout, np.flatnonzero(layout.end > layout.start))
     begin = len(layout)
     for place in places.tolist():
         reader.read_line(layout.line(place), chunk.first_line + place, place, rows)
@@ -141,7 +122,7 @@ def _read_one_by_one(
     in_order = _InOrder(found, reader, begin)
     filled = layout.end > layout.start
     wanted = np.flatnonzero((filled & ~found.good)[begin:]) + begin
-    worth, like_it = _worth_reading(chunk, layout, wanted)
+    worth, like_it = _worth_reading(layout, wanted)
     places, at = worth.tolist(), 0
     while at < len(places):
         place = places[at]
@@ -154,7 +135,7 @@ def _read_one_by_one(
             found.good[place:] = False
             reader.count_junk(int(np.count_nonzero(like_it < place)))
             in_order = _InOrder(found, reader, in_order.settled)
-            worth, like_it = _worth_reading(chunk, layout, np.flatnonzero(filled[place + 1 :]) + place + 1)
+            worth, like_it = _worth_reading(layout, np.flatnonzero(filled[place + 1 :]) + place + 1)
             places, at = worth.tolist(), 0
     reader.count_junk(len(like_it))
     in_order.before(len(layout), may_be_header=True)

@@ -13,19 +13,20 @@ from typing import BinaryIO
 import numpy as np
 
 from buswright.frames.formats.asc.clock import LATEST_STAMP
-from buswright.frames.formats.asc.events import error_frame
+from buswright.frames.formats.asc.events import STATES, STATISTICS, error_frame
 from buswright.frames.formats.asc.lines import LAST_CHANNEL, NUMBERED
 from buswright.frames.formats.spelling import (
     Cells,
     LineBlock,
     blanks_for,
-    blocks,
     hex_words,
+    shapes,
     short_hex_words,
     spell,
+    spell_shapes,
     split_seconds,
 )
-from buswright.frames.formats.writing import EventSource, Writer, pieces, settled, write_all
+from buswright.frames.formats.writing import EventSource, Writer, settled, write_all
 from buswright.frames.table import FD_LENGTHS, Bools, Clock, Event, Flag, Frames, Int64s
 
 ClockSource = Clock | Callable[[], Clock] | None
@@ -38,20 +39,7 @@ _FIRST_YEAR, _LAST_YEAR = 1970, 2100
 """Dates outside are no dates of a recording; such a capture is written without one."""
 _MILLISECOND = 1_000_000
 
-_STATES = {
-    "error-active": "error active",
-    "error-passive": "error passive",
-    "error-warning": "warning",
-    "bus-off": "busoff",
-}
-_STATISTICS = (
-    ("D", "data"),
-    ("R", "remote"),
-    ("XD", "extended_data"),
-    ("XR", "extended_remote"),
-    ("E", "errors"),
-    ("O", "overloads"),
-)
+_STATES = {name: text for text, name in STATES.items()}
 _KINDS = 3
 """Line beginnings by kind of frame: classic, CAN FD, error."""
 
@@ -135,13 +123,12 @@ class AscWriter(Writer):
         digits = self._settle_digits(relative)
         frames = settled(frames, self.losses)
         beginnings = spell([text for name in frames.buses for text in _beginnings(self.channels[name])] or [b""])
-        for start, stop, event in pieces(frames, events):
-            for part in blocks(start, stop):
-                batch = frames.slice(part.start, part.stop)
-                lines = _begin_lines(relative[part], digits)
-                self._stream.write(self._finish_lines(lines, batch, beginnings))
-            if event is not None:
-                self._write_event(event)
+
+        def lines(part: slice) -> bytes:
+            batch = frames.slice(part.start, part.stop)
+            return self._finish_lines(_begin_lines(relative[part], digits), batch, beginnings)
+
+        self._write_lines(frames, events, lines)
 
     def close(self) -> None:
         """End the trigger block."""
@@ -154,7 +141,9 @@ class AscWriter(Writer):
         clock = self._clock() if callable(self._clock) else self._clock
         self._dated = clock is None or clock.origin == "epoch"
         if self._start_ns is None:
-            first = _first_time(frames, events)
+            first = frames.first_ns if frames is not None else None
+            if first is None:
+                first = next((event.time_ns for event in events if event.time_ns is not None), 0)
             self._start_ns = first // _MILLISECOND * _MILLISECOND if self._dated else 0
         year = (_EPOCH + timedelta(microseconds=self._start_ns // 1000)).year
         if self._dated and not _FIRST_YEAR <= year <= _LAST_YEAR:
@@ -190,11 +179,10 @@ class AscWriter(Writer):
         return "".join(f"// channel {self.channels[name]}: {_one_line(name)}\n" for name in renamed)
 
     def _count_losses(self, frames: Frames) -> None:
-        fd, error, remote = frames.has(Flag.FD), frames.has(Flag.ERROR), frames.has(Flag.REMOTE)
         self._lose("frames without a time, written at the start", np.count_nonzero(frames.has(Flag.UNTIMED)))
-        self._lose("remote mark of CAN FD frames", np.count_nonzero(fd & remote & ~error))
-        self._lose("CAN FD mark of error frames", np.count_nonzero(fd & error))
-        self._lose("direction of error frames", np.count_nonzero(error & frames.has(Flag.TRANSMITTED)))
+        self._lose_flags(frames)
+        sent = frames.has(Flag.ERROR) & frames.has(Flag.TRANSMITTED)
+        self._lose("direction of error frames", np.count_nonzero(sent))
 
     def _expressible(self, frames: Frames) -> tuple[Frames, Int64s]:
         """Return the frames whose stamps can be read again, and these in nanoseconds from the start."""
@@ -218,7 +206,7 @@ class AscWriter(Writer):
         turn = frames.has(Flag.TRANSMITTED)
         lines.cells(beginnings.take((frames.bus.astype(np.intp) * _KINDS + kind) * 2 + turn, axis=0))
         lines.cells(*_identifier_cells(frames, error))
-        shape = frames.flags.astype(np.intp) << 4 | frames.dlc
+        shape = shapes(frames)
         lines.cells(_middles().take(shape, axis=0), _payload_cells(frames, error))
         if fd.any():
             lines.cells(_endings().take(shape, axis=0))
@@ -279,14 +267,6 @@ class AscWriter(Writer):
         return f"{'-' if relative < 0 else ''}{seconds}.{fraction}".rjust(5 + self._digits)
 
 
-def _first_time(frames: Frames | None, events: Sequence[Event]) -> int:
-    if frames is not None:
-        timed = np.flatnonzero(~frames.has(Flag.UNTIMED))
-        if len(timed):
-            return int(frames.time_ns[timed[0]])
-    return next((event.time_ns for event in events if event.time_ns is not None), 0)
-
-
 def _by_number(name: str) -> list[str | int]:
     """Sort key: can2 comes before can10."""
     return [int(part) if place % 2 else part for place, part in enumerate(re.split(r"([0-9]+)", name))]
@@ -309,14 +289,13 @@ def _event_detail(event: Event, text: str) -> str | None:
         if not state and not counters:
             return None
         return "{} CAN {} Status:chip status " + " - ".join(filter(None, (state, counters)))
-    if event.kind == "statistics" and any(name in values for _, name in _STATISTICS):
-        numbers = " ".join(f"{short} {values.get(name, 0)}" for short, name in _STATISTICS)
+    if event.kind == "statistics" and not values.keys().isdisjoint(STATISTICS.values()):
+        numbers = " ".join(f"{short} {values.get(name, 0)}" for short, name in STATISTICS.items())
         return "{} {}  Statistic: " + f"{numbers} B {float(values.get('load_percent', 0)):.2f}%"
     return None
 
 
 def _begin_lines(relative: Int64s, digits: int) -> LineBlock:
-    """Begin lines with their stamps."""
     lines = LineBlock(len(relative))
     early = relative < 0
     if early.any():
@@ -369,35 +348,32 @@ def _byte_texts() -> Cells:
 
 @cache
 def _middles() -> Cells:
-    """Spell what stands between identifier and payload, by ``flags << 4 | dlc``; uint32[4096, k]."""
-    texts = []
-    for index in range(4096):
-        flags, dlc = index >> 4, index & 15
+    """Spell what stands between identifier and payload, by `shapes`; uint32[4096, k]."""
+
+    def middle(flags: int, dlc: int) -> bytes:
         if flags & Flag.ERROR:
-            texts.append(b"")
-        elif flags & Flag.FD:
-            switched, passive = bool(flags & Flag.BRS), bool(flags & Flag.ESI)
-            texts.append(b"%d %d %x %2d" % (switched, passive, dlc, FD_LENGTHS[dlc]))
-        else:
-            turn = b"Tx" if flags & Flag.TRANSMITTED else b"Rx"
-            texts.append(b"%b   %b %x" % (turn, b"r" if flags & Flag.REMOTE else b"d", dlc))
-    return spell(texts)
+            return b""
+        if flags & Flag.FD:
+            return b"%d %d %x %2d" % (bool(flags & Flag.BRS), bool(flags & Flag.ESI), dlc, FD_LENGTHS[dlc])
+        turn = b"Tx" if flags & Flag.TRANSMITTED else b"Rx"
+        return b"%b   %b %x" % (turn, b"r" if flags & Flag.REMOTE else b"d", dlc)
+
+    return spell_shapes(middle)
 
 
 @cache
 def _endings() -> Cells:
-    """Spell what stands behind the payload of CAN FD frames, by ``flags << 4 | dlc``; uint32[4096, k].
+    """Spell what stands behind the payload of CAN FD frames, by `shapes`; uint32[4096, k].
 
     Duration, length in bits, flags (12: CAN FD, 13: bit-rate switch, 14: sender error passive), checksum and
     four bit timings; what a capture doesn't say is 0.
     """
-    texts = []
-    for index in range(4096):
-        flags = index >> 4
+
+    def ending(flags: int, _: int) -> bytes:
         bits = 1 << 12 | bool(flags & Flag.BRS) << 13 | bool(flags & Flag.ESI) << 14
-        fd = flags & Flag.FD and not flags & Flag.ERROR
-        texts.append(b" 0 0 %x 0 0 0 0 0" % bits if fd else b"")
-    return spell(texts)
+        return b" 0 0 %x 0 0 0 0 0" % bits if flags & Flag.FD and not flags & Flag.ERROR else b""
+
+    return spell_shapes(ending)
 
 
 def _error_code(error_class: int, details: bytes) -> bytes | None:

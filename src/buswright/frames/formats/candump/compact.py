@@ -29,7 +29,7 @@ from buswright.frames.formats.digits import (
     up_to_eight,
     words,
 )
-from buswright.frames.formats.reading import LEAD, Chunk, Reading
+from buswright.frames.formats.reading import LEAD, Chunk, Reading, behind_each
 from buswright.frames.table import FD_CODE_OF_LENGTH, FD_LENGTHS, Flag, Int64s, UInt8s, UInt32s
 
 NEWLINE, RETURN, SPACE, HASH, OPEN, CLOSE, POINT = 10, 13, 32, 35, 40, 41, 46
@@ -88,30 +88,15 @@ class Layout:
         character[len(found) :] = 0
         newline = np.flatnonzero(character == NEWLINE)
         end = place[newline]
-        start = np.empty_like(end)
-        start[:1] = 0
-        start[1:] = end[:-1] + 1
-        first = np.empty_like(newline)
-        first[:1] = 0
-        first[1:] = newline[:-1] + 1
+        start, first = behind_each(end), behind_each(newline)
         count = newline - first
         returned = (count > 0) & (character[newline - 1] == RETURN) & (place[newline - 1] == end - 1)
         if returned.any():
             end = end - returned
             count = count - returned
         buffer = chunk.buffer
-        return cls(
-            data,
-            words(data),
-            words(buffer, LEAD - 8),
-            words(buffer, LEAD - 16),
-            start,
-            end,
-            place,
-            character,
-            first,
-            count,
-        )
+        before = words(buffer, LEAD - 8), words(buffer, LEAD - 16)
+        return cls(data, words(data), *before, start, end, place, character, first, count)
 
     def __len__(self) -> int:
         return len(self.start)

@@ -7,9 +7,7 @@ also says what is wrong with a line. Formats after the output of can-utils' cand
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from typing import BinaryIO
 
 import numpy as np
 
@@ -18,17 +16,15 @@ from buswright.frames.formats.candump.lines import NO_FRAME, Stamps, read_line
 from buswright.frames.formats.candump.terminal import read_terminal
 from buswright.frames.formats.columns import Columns, Rows, interleave
 from buswright.frames.formats.reading import (
-    INK,
-    MANY_LINES,
     Chunk,
+    ChunkReader,
     Format,
     Reading,
     lines_with,
     note_unterminated,
-    read_text,
     worth_reading,
 )
-from buswright.frames.table import Clock, Event, Flag, Frames, Int64s
+from buswright.frames.table import Clock, Event, Flag, Int64s
 
 _AT_ONE_MOMENT = 20
 """So many frames of one stamp are a millisecond of a full bus at 1 Mbit/s."""
@@ -49,11 +45,11 @@ def sniff(head: bytes, name: str) -> bool:  # noqa: ARG001  (content decides, no
     return False
 
 
-class CandumpReader:
+class CandumpReader(ChunkReader):
     """Reads the chunks of a candump file; see `ChunkReader`."""
 
     def __init__(self, reading: Reading) -> None:
-        self.reading = reading
+        super().__init__(reading)
         self._stamps = Stamps()
         self._untimed = False
 
@@ -100,12 +96,7 @@ class CandumpReader:
             self._stamps.last_ns, self._stamps.seen = last_ns, True
 
 
-def read(stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
-    """Yield a candump file as batches of frames; problems and events go to `reading`."""
-    yield from read_text(stream, reading, CandumpReader)
-
-
-FORMAT = Format("candump", sniff, read, reader=CandumpReader)
+FORMAT = Format("candump", sniff, CandumpReader)
 
 
 def _read_chunk(chunk: Chunk, reading: Reading, stamps: Stamps, *, arrays: bool = True) -> Columns:
@@ -115,10 +106,11 @@ def _read_chunk(chunk: Chunk, reading: Reading, stamps: Stamps, *, arrays: bool 
     parts = read_compact(layout, reading, stamps, done) if arrays else []
     places = np.flatnonzero(~done & (layout.end > layout.start))
     like_it = places[:0]
-    if arrays and len(places) > MANY_LINES:
-        data = layout.data[: chunk.size]
-        hopeless = ~lines_with(_SIGNS, data, layout.start) & (data[layout.start] != _TAB)
-        places, like_it = worth_reading(places, lines_with(INK, data, layout.start), hopeless)
+    if arrays:
+        data, start = layout.data[: chunk.size], layout.start
+        places, like_it = worth_reading(
+            places, data, start, lambda: ~lines_with(_SIGNS, data, start) & (data[start] != _TAB)
+        )
     if arrays and len(places):
         done[:] = True
         done[places] = False

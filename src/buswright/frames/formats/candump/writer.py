@@ -13,13 +13,14 @@ import numpy as np
 from buswright.frames.formats.spelling import (
     Cells,
     LineBlock,
-    blocks,
     hex_words,
+    shapes,
     short_hex_words,
     spell,
+    spell_shapes,
     split_seconds,
 )
-from buswright.frames.formats.writing import EventSource, Writer, pieces, settled, write_all
+from buswright.frames.formats.writing import EventSource, Writer, settled, write_all
 from buswright.frames.table import Event, Flag, Frames
 
 
@@ -66,11 +67,11 @@ class CandumpWriter(Writer):
         names = [self._name(name) for name in frames.buses] or [""]
         prefixes = spell([f") {name} ".encode() for name in names] + [f"{name} ".encode() for name in names])
         endings = _endings(self._direction)
-        for start, stop, event in pieces(frames, events):
-            for part in blocks(start, stop):
-                self._stream.write(_candump_text(frames.slice(part.start, part.stop), prefixes, endings, digits))
-            if event is not None:
-                self._write_event(event)
+
+        def lines(part: slice) -> bytes:
+            return _candump_text(frames.slice(part.start, part.stop), prefixes, endings, digits)
+
+        self._write_lines(frames, events, lines)
 
     def _count_losses(self, frames: Frames) -> None:
         transmitted = np.count_nonzero(frames.has(Flag.TRANSMITTED))
@@ -79,9 +80,7 @@ class CandumpWriter(Writer):
             self._lose("direction of transmitted frames", 0 if self._direction else transmitted)
         self._lose("frames without a time, written without a stamp", np.count_nonzero(frames.has(Flag.UNTIMED)))
         self._lose("times before zero, written as 0", np.count_nonzero(frames.time_ns < 0))
-        fd, error, remote = frames.has(Flag.FD), frames.has(Flag.ERROR), frames.has(Flag.REMOTE)
-        self._lose("remote mark of CAN FD frames", np.count_nonzero(fd & remote & ~error))
-        self._lose("CAN FD mark of error frames", np.count_nonzero(fd & error))
+        self._lose_flags(frames)
 
     def _name(self, name: str) -> str:
         """Spell an interface name without the characters that end a field."""
@@ -109,7 +108,7 @@ def _candump_text(frames: Frames, prefixes: Cells, endings: Cells, digits: int) 
     prefixes : uint32[2 * buses, k]
         What stands between stamp and identifier, by bus; then the same for frames without a stamp.
     endings : uint32[4096, 2]
-        What stands behind the payload, by ``flags << 4 | dlc``.
+        What stands behind the payload, by `shapes`.
     """
     lines = LineBlock(len(frames))
     whole, nanoseconds = split_seconds(frames.time_ns)
@@ -125,7 +124,7 @@ def _candump_text(frames: Frames, prefixes: Cells, endings: Cells, digits: int) 
     upper = hex_words().take(number >> 16)
     upper[~wide] = 0
     lower = np.where(wide, hex_words().take(number & 0xFFFF), short_hex_words(3).take(number & 0xFFFF))
-    shape = frames.flags.astype(np.intp) << 4 | frames.dlc
+    shape = shapes(frames)
     lines.cells(upper, lower, _marks().take(shape))
     lines.cells(payload_cells(frames))
     lines.cells(endings.take(shape, axis=0))
@@ -158,28 +157,25 @@ def _kept(word: int) -> Cells:
 
 @cache
 def _marks() -> Cells:
-    """Spell what stands between identifier and payload, by ``flags << 4 | dlc``; uint32[4096]."""
-    texts = []
-    for index in range(4096):
-        flags, dlc = index >> 4, index & 15
-        if flags & Flag.ERROR:
-            texts.append(b"#")
-        elif flags & Flag.FD:
-            texts.append(b"##%X" % (bool(flags & Flag.BRS) | bool(flags & Flag.ESI) << 1))
-        elif flags & Flag.REMOTE:
-            texts.append(b"#R%X" % min(dlc, 8) if dlc else b"#R")
-        else:
-            texts.append(b"#")
-    return spell(texts)[:, 0]
+    """Spell what stands between identifier and payload, by `shapes`; uint32[4096]."""
+
+    def mark(flags: int, dlc: int) -> bytes:
+        if flags & Flag.FD and not flags & Flag.ERROR:
+            return b"##%X" % (bool(flags & Flag.BRS) | bool(flags & Flag.ESI) << 1)
+        if flags & Flag.REMOTE and not flags & Flag.ERROR:
+            return b"#R%X" % min(dlc, 8) if dlc else b"#R"
+        return b"#"
+
+    return spell_shapes(mark)[:, 0]
 
 
 @cache
 def _endings(direction: bool) -> Cells:
-    """Spell what stands behind the payload, by ``flags << 4 | dlc``; uint32[4096, 2]."""
-    texts = []
-    for index in range(4096):
-        flags, dlc = index >> 4, index & 15
+    """Spell what stands behind the payload, by `shapes`; uint32[4096, 2]."""
+
+    def ending(flags: int, dlc: int) -> bytes:
         raw = b"_%X" % dlc if dlc > 8 and not flags & (Flag.FD | Flag.ERROR) else b""
         turn = (b" T" if flags & Flag.TRANSMITTED else b" R") if direction else b""
-        texts.append(raw.ljust(4, b"\0") + turn + b"\n")
-    return spell([text.ljust(8, b"\0") for text in texts])
+        return (raw.ljust(4, b"\0") + turn + b"\n").ljust(8, b"\0")
+
+    return spell_shapes(ending)

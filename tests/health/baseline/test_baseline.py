@@ -28,8 +28,7 @@ from buswright.messages.database import load_database
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.run import simulate_run, truth
 from buswright.simulate.source import demo_car, write_car
-
-from .runs import remembered, with_word, without
+from tests.health.runs import remembered, with_word, without
 
 SCHEMAS = Path(buswright.__file__).parent / "report" / "schemas"
 

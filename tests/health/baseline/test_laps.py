@@ -17,8 +17,7 @@ from buswright.health.baseline.compare import compare
 from buswright.simulate.car.networks import messages
 from buswright.simulate.run import simulate_run
 from buswright.simulate.source import demo_car
-
-from .runs import remembered
+from tests.health.runs import remembered
 
 BRAKES = next(message for message in messages() if message.name == "BRAKES")
 S = 1_000_000_000

@@ -112,7 +112,7 @@ def test_windows_sum_what_fell_into_them(rows: list[tuple[int, int]], ordered: b
         if len(time_ns[part]):
             ascending = bool((np.diff(time_ns[part]) >= 0).all())
             sums.add(time_ns[part], ascending, (None, bits[part], None))
-    for width, (starts, found) in ((FAST_NS, sums.fast()), (10 * FAST_NS, sums.slow())):
+    for width, (starts, found) in ((FAST_NS, sums.sums(1)), (10 * FAST_NS, sums.sums(10))):
         expected: dict[int, int] = {}
         for time, own in rows:
             expected[time // width * width] = expected.get(time // width * width, 0) + own
@@ -163,4 +163,4 @@ def test_windows_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     for hour in range(5):
         sums.add(np.array([hour * 3600 * 10**9]), True, (None, np.array([100]), None))
     assert sums.left_out == 2
-    assert sums.fast()[1][0].sum() == 3
+    assert sums.sums(1)[1][0].sum() == 3

@@ -16,7 +16,7 @@ from buswright.frames.wire.rates import STANDARD_RATES
 from buswright.health.model.health import BusFigures
 from tests.health.traffic import MS, comb, measured, serialised
 
-REAL = Path(__file__).parents[1] / "data" / "road_car.log"
+REAL = Path(__file__).parents[2] / "data" / "road_car.log"
 
 
 @cache

@@ -24,7 +24,7 @@ from buswright.simulate.car.networks import messages
 from buswright.simulate.run import simulate_run
 from tests.health.traffic import MS, START, comb, measured, special
 
-ROAD_CAR = Path(__file__).parents[1] / "data" / "road_car.log"
+ROAD_CAR = Path(__file__).parents[2] / "data" / "road_car.log"
 
 
 def only(health: BusHealth) -> IdFigures:

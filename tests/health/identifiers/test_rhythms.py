@@ -17,8 +17,7 @@ from buswright.health.track import HealthTracker
 from buswright.report.health.as_json import render_json
 from buswright.report.health.report import HealthReport
 from buswright.report.health.text import render_text
-
-from .traffic import MS, START, comb, mixed, serialised
+from tests.health.traffic import MS, START, comb, mixed, serialised
 
 SECONDS = 60
 
