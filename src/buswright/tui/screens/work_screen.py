@@ -176,6 +176,10 @@ class WorkScreen(Guarded, Screen[None]):
             return not isinstance(self.focused, Input)
         return super().check_action(action, parameters)
 
+    def why_empty(self, nothing: str) -> str:
+        """Say why a list that takes part in the search is empty: for that, or else as given."""
+        return f'nothing fits "{self.sought}"; Escape clears the search' if self.sought else nothing
+
     def action_search(self) -> None:
         """Type what to look for; the list follows while it is typed."""
         if self.is_mounted:
