@@ -126,7 +126,8 @@ def test_what_the_screens_draw_gets_to_the_terminal(monkeypatch):
             await pilot.press(key)
             await settled(pilot)
             while app._wanted:
-                app._line_pace.answered(time.monotonic())
+                for _ in range(2):
+                    app._line_pace.answered(time.monotonic())
                 app._write_picture()
             assert [each.rstrip() for each in grid.lines] == text_of(app), key
 
@@ -137,6 +138,7 @@ def test_a_picture_waits_while_the_line_is_busy_with_others():
     pacing = Pacing()
     assert pacing.wait_s(0.0, asked=False) == 0.0
     pacing.wrote(2_000, 0.0)
+    pacing.answered(0.02)
     pacing.answered(0.2)
     assert pacing.wait_s(0.3, asked=False) == pytest.approx(0.1), "as long again as it took"
     assert pacing.wait_s(0.3, asked=True) == 0.0, "a key doesn't wait for that"
@@ -162,17 +164,21 @@ def test_pictures_become_as_large_as_the_line_carries(bytes_per_s):
     for most in (200, *[10**9] * 12):
         size = min(most, int(pacing.room(now, asked=True)))
         pacing.wrote(size, now)
+        pacing.answered(now + way_s)
         now += way_s + size / bytes_per_s
         pacing.answered(now)
     assert pacing.most == pytest.approx(max(LEAST, min(bytes_per_s * AIM_S, LEAST * 2**12)), rel=0.2)
     assert pacing.slow is (bytes_per_s < 50_000)
 
 
-def test_one_picture_that_is_late_makes_no_slow_line():
+@pytest.mark.parametrize("late", [(0, 0, 0, 0, 0), (0.3, 0.2, 0.4, 0.3, 0.5)])
+def test_a_computer_that_is_busy_makes_no_slow_line(late):
     pacing, now = Pacing(), 0.0
-    for took_s in (0.01, 0.01, 0.01, 1.0, 0.01):  # once this computer was busy
+    for before_s, took_s in zip(late, (0.01, 0.01, 0.01, 1.0, 0.01), strict=True):
         size = int(pacing.room(now, asked=True))
         pacing.wrote(size, now)
+        now += before_s
+        pacing.answered(now)
         now += took_s
         pacing.answered(now)
         assert not pacing.slow

@@ -3,8 +3,10 @@
 import pytest
 from textual import events
 
+from buswright.tui.widgets.prompt import Prompt
+
 from .made import snapshot_of
-from .piloted import piloted, settled
+from .piloted import drawn, piloted, settled
 
 NAMES = {" ": "space", "/": "slash", ":": "colon", "\r": "enter", "2": "2"}
 
@@ -50,3 +52,14 @@ def test_what_is_pasted_is_searched_for(text):
         return app.screen.sought
 
     assert piloted(steps, screen="channels") == "oil p"
+
+
+@pytest.mark.parametrize("words", ["Marker", "Go to time"])
+def test_the_palette_asks_for_a_line_too(words):
+    async def steps(app, pilot, _):
+        await pilot.press("ctrl+p")
+        await pilot.press(*words.replace(" ", ""), "enter")
+        await drawn(app, pilot)
+        return isinstance(app.screen, Prompt)
+
+    assert piloted(steps)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
 import gc
-import sys
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
+from textual.actions import SkipAction
 from textual.app import SystemCommand
 from textual.binding import Binding, BindingType
 from textual.command import CommandPalette
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
     from buswright.worker.engine import Engine
     from buswright.worker.snapshot import Snapshot
 
-GIVES_WAY_S = 0.001
-"""So soon the worker's thread lets that of the screens go on: a key changes between them several times."""
 SLOWEST, FASTEST = 1 / 16, 64.0
 """Speeds of a replay that keys go to; --speed goes further, and no key jumps back from there."""
 
@@ -43,6 +42,8 @@ READY_S = 0.1
 """So long after the first snapshot the other screens are loaded: that one is to be drawn first."""
 OFTEN = (700, 10, 10)
 """New objects until they are searched for garbage, and those searches until older ones are too: as Python begins."""
+QUIET_S = 0.3
+"""So long after a key a screen may be mounted that isn't looked at."""
 
 
 def _made(listed: Listed) -> Screen[None]:
@@ -199,7 +200,6 @@ class Workbench(Fronted):
 
     def on_mount(self) -> None:
         """Start the worker once something is to be seen: both at once would only be later."""
-        sys.setswitchinterval(GIVES_WAY_S)
         self.call_after_refresh(self.worker.start, self._deliver)
 
     def _deliver(self) -> None:
@@ -219,10 +219,19 @@ class Workbench(Fronted):
         if snapshot.source.speed == self._speed:
             self._speed = None
         if first:
-            self.set_timer(READY_S, partial(self.run_worker, _get_ready, thread=True))
+            self.set_timer(READY_S, lambda: self.run_worker(self._prepare()))
         front = self.front
         if front is not None:
             front.receive(snapshot)
+
+    async def _prepare(self) -> None:
+        """Load and mount the other screens, one at a time: the first visit to each would take long else."""
+        await asyncio.to_thread(_get_ready)
+        for name in SCREENS:
+            while time.monotonic() - self._pressed_s < QUIET_S:
+                await asyncio.sleep(QUIET_S)
+            if self.is_running:
+                await self._init_mode(name)
 
     def _ring(self, snapshot: Snapshot) -> None:
         """Let it be heard when a glitch came in the wiggle test, or something became faulty while frames come."""
@@ -237,11 +246,10 @@ class Workbench(Fronted):
 
     # Keys ---------------------------------------------------------------------------------------------------------
 
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Ask for a line at once: keys typed in one go with it are meant for that; not while one is typed."""
-        if action in ("go_to_time", "mark"):
-            return not self.screen.is_modal and not isinstance(self.focused, Input)
-        return super().check_action(action, parameters)
+    def _leave_to_line(self) -> None:
+        """Leave a key that asks for a line, before all others, to a line that is typed and to a dialog."""
+        if self.screen.is_modal or isinstance(self.focused, Input):
+            raise SkipAction
 
     def action_go(self, name: str) -> AwaitMount | None:
         """Go to a screen, and let the next key wait for it; before the first snapshot, choose the one it brings."""
@@ -308,6 +316,7 @@ class Workbench(Fronted):
 
     def action_go_to_time(self) -> None:
         """Ask for a moment and go there."""
+        self._leave_to_line()
         if self._replayed():
             hint = "10:00:08 or 10:00:08.5 as the screens show it, or seconds from the first frame: 8.5 or +8.5."
             self.push_screen(Prompt("Go to", hint, enter="goes there"), self._seek)
@@ -333,6 +342,7 @@ class Workbench(Fronted):
 
     def action_mark(self) -> None:
         """Set a marker: on a live bus now, in a capture at the moment shown; its words are asked for afterwards."""
+        self._leave_to_line()
         moment, hint = time.time_ns(), "What you did, for example: wiggled plug C12. Its time is that of the key press."
         if self.snapshot is not None and not self.snapshot.source.live:
             source = self.snapshot.source

@@ -171,7 +171,7 @@ def test_search_follows_what_is_typed_and_says_when_nothing_fits():
 
     found, none, count = piloted(steps, screen="channels")
     assert found == ["damper_fl", "damper_fr"]
-    assert 'no channel fits "c12zzz"' in none
+    assert 'nothing fits "c12zzz"' in none
     assert count == 91
 
 

@@ -272,7 +272,7 @@ def test_search_tells_what_it_hides():
         assert "4 others hidden by the search" in "\n".join(text_of(app))
         await pilot.press("slash", *"xyz")
         await settled(pilot)
-        assert "no finding fits" in "\n".join(text_of(app))
+        assert "nothing fits" in "\n".join(text_of(app))
         assert page(app) == ""
 
     run(steps)

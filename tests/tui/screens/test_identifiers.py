@@ -442,7 +442,7 @@ def test_an_empty_filter_says_what_to_press():
 
     empty, nothing = piloted(steps, screen="identifiers")
     assert any("none of these: f shows others" in each for each in empty)
-    assert any("Escape takes the search back" in each for each in nothing)
+    assert any("Escape clears the search" in each for each in nothing)
 
 
 def test_s_goes_through_the_orders():

@@ -357,3 +357,10 @@ def test_other_colours_say_the_same(theme):
         return text_of(app)
 
     assert piloted(steps, theme=theme) == piloted(steps)
+
+
+def test_a_search_that_fits_no_finding_does_not_say_that_there_is_none():
+    text = "\n".join(shown(keys=("slash", *"zzz")))
+    assert "nothing suspect" not in text
+    assert 'nothing fits "zzz"' in text
+    assert "finding not shown" in text or "findings not shown" in text

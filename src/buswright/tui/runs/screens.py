@@ -84,7 +84,7 @@ class SeasonScreen(RunsWork):
         self._runs = {run.name: run for run in reversed(self.season.catalogue.runs)}
         keys = [name for name, run in self._runs.items() if self.matches(name, run.capture, run.recorded or "")]
         rows = self.query_one(Rows)
-        rows.empty = f'no run fits "{self.sought}"; Escape clears the search' if self.sought else "no run"
+        rows.empty = self.why_empty("no run")
         rows.show(keys, self._cells)
         self._about(rows.key)
 
@@ -193,7 +193,7 @@ class ChannelsOfRuns(RunsWork):
         every = sorted(self.season.worker.channels, key=lambda each: each not in bad)
         channels = [each for each in every if self.matches(each, self._unit(each))]
         rows = self.query_one(Rows)
-        rows.empty = f'no channel fits "{self.sought}"; Escape clears the search' if self.sought else "no channel"
+        rows.empty = self.why_empty("no channel")
         rows.show(channels, self._cells)
         plots = listed(self.picks, self.most) if self.picks else "it"
         count = len(self.season.worker.channels)

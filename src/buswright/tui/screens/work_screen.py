@@ -6,6 +6,7 @@ from collections.abc import Hashable, Iterable
 from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import events
+from textual.actions import SkipAction
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
@@ -54,6 +55,8 @@ class WorkScreen(Guarded, Screen[None]):
 
     def __init__(self) -> None:
         super().__init__()
+        # What is mounted gets its styles then. Textual would read all style sheets anew for a screen that is new to it.
+        self._css_update_count = self.app._css_update_count
         self.snapshot: Snapshot | None = None
         self.sought = ""
         """What is searched for; a list that takes part shows only what contains it."""
@@ -151,7 +154,7 @@ class WorkScreen(Guarded, Screen[None]):
     def on_screen_resume(self) -> None:
         """Show the newest snapshot when the screen comes to the front."""
         newest = self.bench.snapshot
-        if newest is not None:
+        if newest is not None and self.app.screen is self:
             self.receive(newest)
 
     def receive(self, snapshot: Snapshot) -> None:
@@ -170,14 +173,14 @@ class WorkScreen(Guarded, Screen[None]):
         """Whether the texts together contain what is searched for; everything does when nothing is."""
         return fits(self.sought, *texts)
 
-    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Search at once, so that what is typed in one go with the key gets there; not while something is typed."""
-        if action == "search":
-            return not isinstance(self.focused, Input)
-        return super().check_action(action, parameters)
+    def why_empty(self, nothing: str) -> str:
+        """Say why a list that takes part in the search is empty: for that, or else as given."""
+        return f'nothing fits "{self.sought}"; Escape clears the search' if self.sought else nothing
 
     def action_search(self) -> None:
-        """Type what to look for; the list follows while it is typed."""
+        """Type what to look for; the list follows while it is typed. The key goes before all others but to a line."""
+        if isinstance(self.focused, Input):
+            raise SkipAction
         if self.is_mounted:
             self.query_one(SearchLine).ask(self.sought)
         else:

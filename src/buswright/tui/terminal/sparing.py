@@ -1,7 +1,7 @@
 """Pictures written sparingly: the next one when the last has reached the terminal.
 
 Over a slow line (a serial port, ssh over a bad radio link) pictures would queue, and every key would be answered behind
-them. So each ends with a question to which a terminal answers once it has drawn what came before it. While the answer
+them. So each stands between questions to which a terminal answers once it has drawn what came before. While the answer
 is awaited nothing is written; what the screen shows meanwhile is written in one go after it.
 """
 
@@ -42,13 +42,13 @@ AIM_S = 0.25
 """What is under way shall need no longer; what is more is written when the terminal has answered."""
 LEAST = 2_000
 """So many bytes may be under way however slow the line is; at first, too."""
-LATEST = 8
-"""Of so many parts of pictures the quickest tells what the line carries: others may be late for a busy computer."""
-SURE = 3
-"""So many of them must be late before the line is taken for a slow one."""
+LATEST = 12
+"""So many parts of pictures tell what the line carries, but for the slowest quarter: a computer may have been busy."""
+SURE = 4
+"""So many must have come before the line is taken for a slow one."""
 SMALL = 300
-"""A picture of fewer bytes takes as long as the way to the terminal and back."""
-FEW_COLOURS = 14_000
+"""What a picture of fewer bytes takes tells nothing of the line."""
+FEW_COLOURS = 8_000
 """Where fewer bytes are written in `AIM_S`, pictures have few colours: that saves a third. Twice as many end it."""
 CALM = 4
 """What nobody asked for takes no more than this part of what may be under way: a key is answered behind it."""
@@ -77,11 +77,11 @@ class Pacing:
 
     def __init__(self) -> None:
         self.most: float = LEAST
-        self._carried: deque[float] = deque(maxlen=LATEST)
+        self._carried: deque[tuple[float, int]] = deque(maxlen=LATEST)  # seconds a byte, bytes
         self.slow = self.answers = False
-        self._asked: deque[tuple[int, int, float]] = deque()  # bytes; bytes under way with them; when
+        self._asked: deque[tuple[int | None, float]] = deque()  # bytes, None before them; when
         self._begun_s: float | None = None
-        self._way_s = 0.0
+        self._free_s = 0.0  # what was written before had reached the terminal then
         self._next_s = 0.0
 
     @property
@@ -91,7 +91,7 @@ class Pacing:
 
     @property
     def _under_way(self) -> int:
-        return sum(size for size, *_ in self._asked)
+        return sum(size or 0 for size, _ in self._asked)
 
     def room(self, now: float, *, asked: bool) -> float:
         """Return how many bytes may be written now.
@@ -99,7 +99,7 @@ class Pacing:
         Where a key asked for them, half of what may be under way: the line goes on with the other half meanwhile.
         Else little, when nothing is under way.
         """
-        if self._asked and self.answers and now - self._asked[0][2] >= LOST_S:
+        if self._asked and self.answers and now - self._asked[0][1] >= LOST_S:
             self._asked.clear()
             self.answers = False
         if not self.answers and self._begun_s is not None and now - self._begun_s >= FIRST_S:
@@ -113,30 +113,35 @@ class Pacing:
         """Return how long to wait before the next picture, unless an answer comes before; 0: write it."""
         if self.room(now, asked=asked):
             return 0.0 if asked else max(0.0, self._next_s - now)
-        until = self._asked[0][2] + LOST_S if self.answers else (self._begun_s or 0.0) + FIRST_S
+        until = self._asked[0][1] + LOST_S if self.answers else (self._begun_s or 0.0) + FIRST_S
         return max(WRITTEN_S, until - now)
 
     def wrote(self, size: int, now: float) -> None:
-        """Take note that a picture of so many bytes was written, with its question."""
-        self._asked.append((size, self._under_way + size, now))
+        """Take note that a picture of so many bytes was written, between two questions."""
+        self._asked += [(None, now), (size, now)]
         if self._begun_s is None:
             self._begun_s = now
 
     def answered(self, now: float) -> None:
-        """Take note of the answer. What nobody asked for waits as long again, so that a key finds the line free."""
+        """Take note of an answer. What nobody asked for waits as long again, so that a key finds the line free.
+
+        What lies between the answers to both questions is what the line needed: a computer that is busy, and a long
+        way, delay both of them.
+        """
         if not self._asked:
             return
-        _, ahead, asked_s = self._asked.popleft()
-        took_s = now - asked_s
+        size, asked_s = self._asked.popleft()
         self.answers = True
-        self._next_s = now + took_s
-        if ahead < SMALL:
-            self._way_s = took_s
-            return
-        if took_s > AIM_S or ahead > self.most / 3:
-            self._carried.append(ahead * AIM_S / max(took_s - self._way_s, 0.001))
-            self.most = min(2 * self.most, max(LEAST, *self._carried))
-            late = max(self._carried) < FEW_COLOURS * (2 if self.slow else 1)
+        self._next_s = now + (now - asked_s)
+        if size is None:
+            self._free_s = now
+        elif size >= SMALL:
+            self._carried.append((max(now - self._free_s, 0.001) / size, size))
+            quickest = sorted(self._carried)[: -(len(self._carried) // 4) or None]
+            took_s, sizes = sum(each * size for each, size in quickest), sum(size for _, size in quickest)
+            carried = sizes * AIM_S / took_s
+            self.most = min(2 * self.most, max(LEAST, carried))
+            late = carried < FEW_COLOURS * (2 if self.slow else 1)
             self.slow = late and len(self._carried) >= SURE
 
 
@@ -264,7 +269,7 @@ class Sparing(App[None]):
         if text:
             x, y = self.cursor_position
             self._begin_update()
-            driver.write(f"{text}\x1b[{y + 1};{x + 1}H{QUESTION}")
+            driver.write(f"{QUESTION}{text}\x1b[{y + 1};{x + 1}H{QUESTION}")
             self._end_update()
             driver.flush()
             self._line_pace.wrote(len(text.encode()), now)

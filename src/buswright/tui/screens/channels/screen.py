@@ -136,9 +136,7 @@ class ChannelsScreen(WorkScreen):
     def _empty(self) -> str:
         if not self._channels:
             return "no channels"
-        if self.sought:
-            return f'no channel fits "{self.sought}"; Escape clears the search'
-        return "no channel needs a look; f shows all"
+        return self.why_empty("no channel needs a look; f shows all")
 
     def _cells(self, key: Key) -> Sequence[Cell]:
         return channel_rows.cells_of(

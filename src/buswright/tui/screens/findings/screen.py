@@ -127,7 +127,7 @@ class FindingsScreen(WorkScreen):
 
     def _empty(self, snapshot: Snapshot) -> str:
         if self.sought and snapshot.findings:
-            return f"no finding fits “{self.sought}”; Escape clears the search"
+            return self.why_empty("")
         return "no findings" if snapshot.health.capture.frames else "no frame so far"
 
     def _cells(self, key: Key) -> Sequence[Cell]:

@@ -121,9 +121,7 @@ class IdentifiersScreen(WorkScreen):
     def _empty(self) -> str:
         if not self._rows:
             return _NONE_YET if self.snapshot is None else _nobody(self.snapshot)
-        if self.sought:
-            return "no identifier is called so; Escape takes the search back"
-        return "none of these: f shows others"
+        return self.why_empty("none of these: f shows others")
 
     def _look_closely(self, snapshot: Snapshot) -> None:
         """Show in a tall window what the page of the identifier under the cursor does, as far as there is room."""

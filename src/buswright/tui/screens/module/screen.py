@@ -31,12 +31,13 @@ from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
 from buswright.tui.widgets.toned import Line, Plain, Span, line
 from buswright.worker.snapshot import Snapshot
 
-CHOICE = (Column("module", 24, grow=True), Column("", 40, rank=1))
+CHOICE = (Column("module", 24, grow=True), Column("", 28, rank=1))
 WIDE = 110
 """From this width on the module under the cursor is told beside the list to choose from."""
 LEAST_PLOT = 6
 """Lines that must be free below the inputs for a plot of the one under the cursor."""
 _PICKED = [[each.title for each in COLUMNS].index(title) for title in IDS]
+_NO_ID, _NO_INPUT = "no identifier of it has come", "it has no input that is measured"
 _NONE = "no list of modules: add --car or --dbc. Enter on an identifier (2), then t, tries a signal without them"
 
 
@@ -85,10 +86,10 @@ class ModuleScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """Put the module above its identifiers, and its inputs below."""
         yield Plain(id="module-head")
-        ids = Part(COLUMNS, empty="no identifier of it has come", opens="Look closely", id="module-ids")
+        ids = Part(COLUMNS, empty=_NO_ID, opens="Look closely", id="module-ids")
         yield Container(ids, Plain(id="module-page"), id="module-sent")
         yield Bar(id="module-title")
-        yield Part(INPUTS, empty="it has no input that is measured", opens="Plot", id="module-inputs")
+        yield Part(INPUTS, empty=_NO_INPUT, opens="Plot", id="module-inputs")
         yield Plain(id="module-about")
 
     def show(self, snapshot: Snapshot) -> None:
@@ -111,7 +112,8 @@ class ModuleScreen(WorkScreen):
         head = list(head_lines(snapshot, self.size.width, 2 if self.size.height < 30 else 4))
         self.query_one("#module-head", Plain).show(head)
         self._share_out(len(head))
-        ids.set_columns([COLUMNS[at] for at in _PICKED], "no identifier of it has come")
+        ids.set_columns([COLUMNS[at] for at in _PICKED], self.why_empty(_NO_ID))
+        inputs.empty = self.why_empty(_NO_INPUT)
         found = [row for row in self._rows.values() if self.matches(row.id_text, row.message, row.state.word)]
         ids.show([row.key for row in found], self._id_cells)
         inputs.show([name for name in self._inputs if self.matches(name)], self._input_cells)
@@ -132,7 +134,7 @@ class ModuleScreen(WorkScreen):
         self.query_one("#module-head", Plain).show([line(Span(said, "dim"))])
         self.query_one("#module-sent").styles.height = "1fr"
         ids.opens = "Look at it alone"
-        ids.set_columns(CHOICE, _NONE)
+        ids.set_columns(CHOICE, self.why_empty(_NONE) if snapshot.modules else _NONE)
         states = {each.module: each for each in snapshot.verdicts.senders if each.module}
         ids.show(
             [name for name in snapshot.modules if self.matches(name)],

@@ -31,7 +31,8 @@ from buswright.tui.screens.work_screen import BARS, WorkScreen
 from buswright.tui.targets import FindingKey, Target, go, identifiers_of, key_of
 from buswright.tui.times import age_text, clock_text
 from buswright.tui.widgets.rows import Cell, Column, Key, Part, Rows
-from buswright.tui.widgets.toned import Line, Plain, Span, hanging, sender_tone
+from buswright.tui.widgets.toned import Line, Plain, Span, hanging, line, sender_tone
+from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
 
 FIRST_COLUMNS = (
@@ -154,7 +155,7 @@ class OverviewScreen(WorkScreen):
 
     def _show_first(self) -> None:
         first = self.query_one("#first", Linked)
-        first.empty = "nothing suspect so far"
+        first.empty = self.why_empty("nothing suspect so far")
         shown = [key for key, each in self._now.items() if self.matches(each.what, each.subject, each.check, each.seen)]
         for key, each in self._findings.items():
             if self.matches(each.fault, each.subject, each.next_check, *each.evidence):
@@ -169,7 +170,7 @@ class OverviewScreen(WorkScreen):
                 own = identifiers_of_sender(snapshot, each)
                 self._senders |= {(each.bus, str(one.ids[0])): replace(one, name=f"  {one.name}") for one in own}
         modules = self.query_one("#modules", Linked)
-        modules.empty = "no module and no identifier is known yet"
+        modules.empty = self.why_empty("no module and no identifier is known yet")
         self._seconds = 21 if width < 110 else 40 if width < 170 else 60
         title = "module" if snapshot.health.modules else "identifier"
         columns = _module_columns(title, 30 if self._unfolded else 17, self._seconds)
@@ -283,7 +284,13 @@ class OverviewScreen(WorkScreen):
         if finding is not None:
             page = list(evidence_lines(finding, snapshot, width))
             return iter(page) if len(page) <= height else _about_finding(finding, width, height)
-        return _about_nothing(snapshot) if now is None else _about_now(now, width)
+        if now is not None:
+            return _about_now(now, width)
+        hidden = len(self._now) + len(self._findings)
+        if hidden:  # by the search
+            words = "Escape clears the search; ^p searches channels and identifiers too."
+            return iter([line(Span(f"{plural(hidden, 'finding')} not shown. ", "suspect"), words)])
+        return _about_nothing(snapshot)
 
     # Keys -----------------------------------------------------------------------------------------------------------
 

@@ -26,6 +26,7 @@ HINT_WIDTH = 64
 
 WIDE = 140
 """From this width on buses, findings and other events stand beside the markers."""
+_NO_MARKER = "no marker yet; m sets one"
 ASK_DISK_S = 5.0
 """The disk is asked for its room no more often than this."""
 
@@ -68,7 +69,7 @@ class RecordingScreen(WorkScreen):
     def body(self) -> Iterable[Widget]:
         """State and markers."""
         yield Plain(id="state")
-        markers = Rows(recording_lines.MARKER_COLUMNS, empty="no marker yet; m sets one", id="markers")
+        markers = Rows(recording_lines.MARKER_COLUMNS, empty=_NO_MARKER, id="markers")
         yield Container(markers, Plain(id="beside"), id="both")
 
     def on_resize(self) -> None:
@@ -94,6 +95,7 @@ class RecordingScreen(WorkScreen):
         ]
         events: dict[Key, Event] = {(event.time_ns, event.text, at): event for at, event in marked}
         rows = self.query_one("#markers", Rows)
+        rows.empty = self.why_empty(_NO_MARKER)
         rows.show(
             list(reversed(events)),
             lambda key: recording_lines.marker_cells(events[key], snapshot.source),

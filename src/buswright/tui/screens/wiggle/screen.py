@@ -143,7 +143,7 @@ class WiggleScreen(WorkScreen):
         for module, names in modules.items():
             keys += [Heading(module), *names]
         rows = self.query_one("#choice", Rows)
-        rows.empty = "no channel fits; Escape clears the search" if wired else _NOTHING
+        rows.empty = self.why_empty("") if wired else _NOTHING
         rows.show(keys, self._choice_cells)
         chosen = f"{len(self.picks)} picked" if self.picks else "none picked; Enter takes the one under the cursor"
         words = "Which channels misbehave?" if self.size.width < 90 else "Wiggle test: which channels misbehave?"
