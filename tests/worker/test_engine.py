@@ -21,9 +21,9 @@ from buswright.health.track import HealthTracker
 from buswright.messages.database import load_database
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker import folds as folds_module
+from buswright.worker.composing.stretch import thinned
 from buswright.worker.engine import Engine
 from buswright.worker.notices import MOST_FAULTS
-from buswright.worker.stretch import thinned
 
 from ..frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, unplugged, until
 from ..test_live_equals_recorded import same
@@ -124,7 +124,7 @@ def test_numbers_rise_by_one():
 
 
 def test_there_are_at_most_four_a_second_however_much_comes(monkeypatch):
-    monkeypatch.setattr("buswright.worker.replay.PIECE", 50)
+    monkeypatch.setattr("buswright.worker.source.replay.PIECE", 50)
     engine, clock = replayed()
     engine.advance()
     first = engine.latest().number
@@ -375,7 +375,7 @@ def test_a_part_that_failed_once_begins_anew():
 
 
 def test_a_fault_in_the_findings_costs_only_them(monkeypatch):
-    monkeypatch.setattr("buswright.worker.judging.sightings", broken)
+    monkeypatch.setattr("buswright.worker.composing.judging.sightings", broken)
     live = Live()
     live.give(*counted(5))
     snapshot = live.end()

@@ -16,14 +16,14 @@ from buswright.frames.captures.capture import Capture
 from buswright.frames.live.capture import LiveCapture
 from buswright.messages.match import Databases
 from buswright.messages.model import Signal
-from buswright.worker.compose import Asked, Composer
-from buswright.worker.folds import Folds, Known
-from buswright.worker.listening import Listening
+from buswright.worker.composing.composer import Asked, Composer
+from buswright.worker.composing.folds import Folds, Known
 from buswright.worker.notices import LOG, Notices
 from buswright.worker.pace import Pace
-from buswright.worker.replay import Replay, Rewound
 from buswright.worker.shelf import Shelf
 from buswright.worker.snapshot import Snapshot
+from buswright.worker.source.listening import Listening
+from buswright.worker.source.replay import Replay, Rewound
 
 if TYPE_CHECKING:
     from buswright.health.baseline.baseline import Baseline

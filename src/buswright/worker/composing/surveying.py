@@ -12,7 +12,7 @@ from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
 from buswright.survey.gather import MOST_ROWS, SurveyFold
 from buswright.survey.survey import Surveyed, survey_one
-from buswright.worker.details import latest
+from buswright.worker.composing.details import latest
 from buswright.worker.notices import Notices
 from buswright.worker.pace import Pace
 

@@ -27,11 +27,11 @@ from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s
 from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
-from buswright.worker.folds import Known
-from buswright.worker.kept import KeptFrames
+from buswright.worker.composing.folds import Known
+from buswright.worker.composing.kept import KeptFrames
+from buswright.worker.composing.supplies import Supplies
 from buswright.worker.notices import MOST_FAULTS, Notices
 from buswright.worker.snapshot import JudgedChannels
-from buswright.worker.supplies import Supplies
 
 JUDGED_S, JUDGED_SHARE = 10.0, 10
 """Channels of a live bus are judged every ten seconds at most, with a tenth of a core's time at most."""

@@ -7,7 +7,7 @@ from buswright.channels.session import Session
 from buswright.health.channels.evidence import measure_channels
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker import supplies as supplies_module
-from buswright.worker.supplies import Supplies
+from buswright.worker.composing.supplies import Supplies
 
 
 def followed(seconds=12.0, every=3):

@@ -17,13 +17,13 @@ from buswright.health.track import HealthTracker
 from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture, demo_car
+from buswright.worker.composing.folds import Known
+from buswright.worker.composing.judging import LiveJudge
 from buswright.worker.engine import Engine
-from buswright.worker.folds import Known
-from buswright.worker.judging import LiveJudge
 from buswright.worker.notices import MOST_FAULTS, Notices
 
-from ..frames.live_fakes import SAFE, FakeAdapter, FakeBus, until
-from .replayed import Clock, S, car_of
+from ...frames.live_fakes import SAFE, FakeAdapter, FakeBus, until
+from ..replayed import Clock, S, car_of
 
 FAULTS = (
     Fault("open-circuit", "channel:oil_pressure", onset_s=2.5),
@@ -122,7 +122,7 @@ def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(mo
     def broken(session):
         raise RuntimeError("a detector is wrong")
 
-    monkeypatch.setattr("buswright.worker.judging.measure_channels", broken)
+    monkeypatch.setattr("buswright.worker.composing.judging.measure_channels", broken)
     clock, notices = Clock(), Notices()
     judge = LiveJudge(Known(demo_car(), {}, {}, {}, {}), notices, clock)
     tracker = HealthTracker(car=demo_car())
@@ -149,7 +149,7 @@ def test_each_moment_is_judged_twice_however_long_that_takes(monkeypatch):
     tracker.update(frames)
     health = tracker.result()
     took = itertools.count(0, 3600 * S)
-    monkeypatch.setattr("buswright.worker.judging.time.thread_time_ns", lambda: next(took))
+    monkeypatch.setattr("buswright.worker.composing.judging.time.thread_time_ns", lambda: next(took))
     assert judge._due
     judge.finish(health)
     assert judge.judged.count == 91

@@ -22,11 +22,11 @@ from buswright.tui.screens.identifiers.rows import rows_of
 from buswright.worker import replay as replay_module
 from buswright.worker import tape as tape_module
 from buswright.worker.engine import Engine
-from buswright.worker.replay import Replay, Rewound
+from buswright.worker.source.replay import Replay, Rewound
 
-from ..health.traffic import MS, START, comb
-from ..test_live_equals_recorded import same
-from .replayed import Clock, S, as_json, car_of, health_command, written
+from ...health.traffic import MS, START, comb
+from ...test_live_equals_recorded import same
+from ..replayed import Clock, S, as_json, car_of, health_command, written
 
 FAULTS = (Fault("module-missing", "module:wheel_node", onset_s=4.0),)
 
@@ -509,7 +509,7 @@ def test_a_fault_in_a_detector_of_channels_costs_no_numbers(run, monkeypatch):
     def broken(session):
         raise RuntimeError("a detector is wrong")
 
-    monkeypatch.setattr("buswright.worker.judging.measure_channels", broken)
+    monkeypatch.setattr("buswright.worker.composing.judging.measure_channels", broken)
     snapshot = engine_of(run).settle()
     assert snapshot.findings_whole
     assert snapshot.judged is None

@@ -26,18 +26,18 @@ from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
-from buswright.worker.details import id_detail
-from buswright.worker.folds import Folds
-from buswright.worker.judging import JUDGED_S, JUDGED_SHARE, LiveJudge, channels_of
-from buswright.worker.listening import Listening
+from buswright.worker.composing.details import id_detail
+from buswright.worker.composing.folds import Folds
+from buswright.worker.composing.judging import JUDGED_S, JUDGED_SHARE, LiveJudge, channels_of
+from buswright.worker.composing.room import room_of
+from buswright.worker.composing.stretch import whole_of
+from buswright.worker.composing.surveying import LiveSurvey
+from buswright.worker.composing.trials import Trials, keep
 from buswright.worker.notices import Notices, Shielded
 from buswright.worker.pace import Pace
-from buswright.worker.replay import Replay
-from buswright.worker.room import Room, room_of
-from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
-from buswright.worker.stretch import whole_of
-from buswright.worker.surveying import LiveSurvey
-from buswright.worker.trials import Trials, keep
+from buswright.worker.snapshot import IdDetail, JudgedChannels, Room, Snapshot, SourceNow
+from buswright.worker.source.listening import Listening
+from buswright.worker.source.replay import Replay
 
 HEALTH_S = 0.5
 HEALTH_SHARE = 10

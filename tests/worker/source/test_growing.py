@@ -12,7 +12,7 @@ from buswright.worker import tape as tape_module
 from buswright.worker.engine import Engine
 from buswright.worker.snapshot import JudgedChannels
 
-from .replayed import Clock, S
+from ..replayed import Clock, S
 
 START_S = 1_770_000_000
 

@@ -4,9 +4,9 @@ import numpy as np
 
 from buswright.frames.table import concatenate, empty_frames
 from buswright.worker import kept as kept_module
-from buswright.worker.kept import KEPT_S, KeptFrames
+from buswright.worker.composing.kept import KEPT_S, KeptFrames
 
-from ..health.traffic import S, comb
+from ...health.traffic import S, comb
 
 
 def fed(frames, piece=700):

@@ -10,11 +10,11 @@ from buswright.health.track import HealthTracker
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.survey.gather import SurveyFold
 from buswright.survey.survey import survey
+from buswright.worker.composing.surveying import SURVEY_S, LiveSurvey
 from buswright.worker.engine import Engine
 from buswright.worker.notices import Notices
-from buswright.worker.surveying import SURVEY_S, LiveSurvey
 
-from ..health.traffic import comb
+from ...health.traffic import comb
 
 SECONDS = 3.0
 PLAIN, KNOWN = FrameName("can1", 0x1A0, False), FrameName("chassis", 0x1A0, False)
@@ -83,7 +83,7 @@ def test_a_fault_in_it_is_told_and_costs_nothing_else(capture, monkeypatch):
     def broken(*_):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("buswright.worker.surveying.survey_one", broken)
+    monkeypatch.setattr("buswright.worker.composing.surveying.survey_one", broken)
     engine = Engine(capture)
     assert surveyed(engine, PLAIN) is None
     snapshot = engine.settle()

@@ -9,10 +9,10 @@ import numpy as np
 from buswright.health.identifiers.gaps import GAP, KeptGaps
 from buswright.health.model.gaps import Gaps
 from buswright.messages.model import Database, Message, Signal
-from buswright.worker.folds import Folds, Known
+from buswright.worker.composing.folds import Folds, Known
 from buswright.worker.notices import Notices
 
-from ..health.traffic import comb, mixed
+from ...health.traffic import comb, mixed
 
 IDS = (0x100, 0x200, 0x300)
 
