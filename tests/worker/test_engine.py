@@ -20,7 +20,7 @@ from buswright.frames.recording.run import header_of
 from buswright.health.track import HealthTracker
 from buswright.messages.database import load_database
 from buswright.simulate.source import SimulatedCapture, demo_car
-from buswright.worker import folds as folds_module
+from buswright.worker.composing import folds as folds_module
 from buswright.worker.composing.stretch import thinned
 from buswright.worker.engine import Engine
 from buswright.worker.notices import MOST_FAULTS

@@ -19,8 +19,7 @@ from buswright.messages.model import Signal
 from buswright.worker.composing.composer import Asked, Composer
 from buswright.worker.composing.folds import Folds, Known
 from buswright.worker.notices import LOG, Notices
-from buswright.worker.pace import Pace
-from buswright.worker.shelf import Shelf
+from buswright.worker.shelf import Pace, Shelf
 from buswright.worker.snapshot import Snapshot
 from buswright.worker.source.listening import Listening
 from buswright.worker.source.replay import Replay, Rewound

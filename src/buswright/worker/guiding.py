@@ -18,8 +18,7 @@ from buswright.errors import UserError
 from buswright.frames.table import Event, Frames, empty_frames
 from buswright.worker.engine import SNAPSHOT_S, SNAPSHOT_SHARE, Command
 from buswright.worker.notices import Notice, Notices
-from buswright.worker.pace import Pace
-from buswright.worker.shelf import Shelf
+from buswright.worker.shelf import Pace, Shelf
 
 SLICE_S, MOST_S = 0.1, 1.0
 """A simulated module sends so much at a time, and no more, however long this computer was busy otherwise."""

@@ -1,10 +1,14 @@
-"""The latest minutes of a live bus: how much is kept, and that what is kept is what came last."""
+"""What is kept of a live run: how much, that it is what came last, and of supply voltages all samples, once each."""
 
 import numpy as np
 
+from buswright.channels.following.follow import Follower
+from buswright.channels.session import Session
 from buswright.frames.table import concatenate, empty_frames
-from buswright.worker import kept as kept_module
-from buswright.worker.composing.kept import KEPT_S, KeptFrames
+from buswright.health.channels.evidence import measure_channels
+from buswright.simulate.source import SimulatedCapture, demo_car
+from buswright.worker.composing import kept as kept_module
+from buswright.worker.composing.kept import KEPT_S, KeptFrames, Supplies
 
 from ...health.traffic import S, comb
 
@@ -44,3 +48,42 @@ def test_nothing_is_kept_of_nothing():
     kept = KeptFrames()
     kept.add(empty_frames())
     assert (kept.span, kept.pieces(), kept.count) == (None, (), 0)
+
+
+# Supply voltages -----------------------------------------------------------------------------------------------------
+
+
+def followed(seconds=12.0, every=3):
+    """Return the supplies after a run in which they were asked for again and again, and the channels of that run."""
+    car, batches = demo_car(), list(SimulatedCapture(seconds))
+    channels = measure_channels(Session(batches, car), ["node_supply", "battery_voltage", "oil_pressure"])
+    follower, supplies = Follower(car), Supplies()
+    pieces = [piece for frames in batches for piece in frames.pieces(1_000)]
+    found = {}
+    for number, piece in enumerate(pieces):
+        follower.update(piece)
+        if number % every == 0 or piece is pieces[-1]:
+            found = supplies.so_far(channels, follower)
+    return found, channels
+
+
+def test_all_samples_are_there_once():
+    found, channels = followed()
+    assert set(found) == {"node_supply", "battery_voltage"}
+    for name, each in found.items():
+        assert np.array_equal(each.series.time_ns, channels[name].series.time_ns)
+        assert np.array_equal(each.series.value, channels[name].series.value)
+        assert each.module == channels[name].module
+
+
+def test_no_more_than_so_many_are_kept(monkeypatch):
+    monkeypatch.setattr(kept_module, "MOST_SAMPLES", 100)
+    found, channels = followed()
+    for name, each in found.items():
+        assert 50 <= len(each) < 200
+        assert each.series.time_ns[-1] == channels[name].series.time_ns[-1]
+
+
+def test_a_follower_that_failed_costs_nothing_else():
+    _, channels = followed(1.0)
+    assert Supplies().so_far(channels, None) == {}

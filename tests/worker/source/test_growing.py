@@ -8,9 +8,9 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.captures.opening import open_capture
 from buswright.messages.model import Database, Message, Signal
-from buswright.worker import tape as tape_module
 from buswright.worker.engine import Engine
 from buswright.worker.snapshot import JudgedChannels
+from buswright.worker.source import tape as tape_module
 
 from ..replayed import Clock, S
 

@@ -19,9 +19,9 @@ from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture
 from buswright.tui.screens.identifiers.rows import rows_of
-from buswright.worker import replay as replay_module
-from buswright.worker import tape as tape_module
 from buswright.worker.engine import Engine
+from buswright.worker.source import replay as replay_module
+from buswright.worker.source import tape as tape_module
 from buswright.worker.source.replay import Replay, Rewound
 
 from ...health.traffic import MS, START, comb

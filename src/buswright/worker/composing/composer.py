@@ -34,7 +34,7 @@ from buswright.worker.composing.stretch import whole_of
 from buswright.worker.composing.surveying import LiveSurvey
 from buswright.worker.composing.trials import Trials, keep
 from buswright.worker.notices import Notices, Shielded
-from buswright.worker.pace import Pace
+from buswright.worker.shelf import Pace
 from buswright.worker.snapshot import IdDetail, JudgedChannels, Room, Snapshot, SourceNow
 from buswright.worker.source.listening import Listening
 from buswright.worker.source.replay import Replay

@@ -28,8 +28,7 @@ from buswright.frames.table import Frames, Int64s
 from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
 from buswright.worker.composing.folds import Known
-from buswright.worker.composing.kept import KeptFrames
-from buswright.worker.composing.supplies import Supplies
+from buswright.worker.composing.kept import KeptFrames, Supplies
 from buswright.worker.notices import MOST_FAULTS, Notices
 from buswright.worker.snapshot import JudgedChannels
 

@@ -14,7 +14,7 @@ from buswright.survey.gather import MOST_ROWS, SurveyFold
 from buswright.survey.survey import Surveyed, survey_one
 from buswright.worker.composing.details import latest
 from buswright.worker.notices import Notices
-from buswright.worker.pace import Pace
+from buswright.worker.shelf import Pace
 
 SURVEY_S = 0.5
 SURVEY_SHARE = 5
