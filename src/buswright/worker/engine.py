@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import queue
-import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -18,18 +16,16 @@ from buswright.messages.match import Databases
 from buswright.messages.model import Signal
 from buswright.worker.composing.composer import Asked, Composer
 from buswright.worker.composing.folds import Folds, Known
-from buswright.worker.notices import LOG, Notices
+from buswright.worker.notices import LOG
 from buswright.worker.shelf import Pace, Shelf
 from buswright.worker.snapshot import Snapshot
 from buswright.worker.source.listening import Listening
 from buswright.worker.source.replay import Replay, Rewound
+from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Working
 
 if TYPE_CHECKING:
     from buswright.health.baseline.baseline import Baseline
 
-SNAPSHOT_S = 0.25
-SNAPSHOT_SHARE = 5
-ANSWER_S = 0.01
 ANSWERS_S, ANSWERS_SHARE = 0.05, 2
 """What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""
 AGE_S = 1.0
@@ -42,8 +38,6 @@ _LOST: dict[str, str] = {
     "packed": "grows, but only text can be followed: open it again once it is closed.",
 }
 
-Command = Callable[[], None]
-
 
 @dataclass(eq=False, slots=True)
 class Viewer:
@@ -53,10 +47,8 @@ class Viewer:
     shelf: Shelf[Snapshot] = field(default_factory=Shelf)
 
 
-class Engine:
-    """Does the work of the workbench, in a thread of its own; screens ask, and are given snapshots.
-
-    Every method may be called from any thread and returns at once, but `advance`, `settle` and `close`.
+class Engine(Working[Snapshot]):
+    """Does the work of the workbench; screens are given snapshots. `settle` is no method for any thread either.
 
     Parameters
     ----------
@@ -102,7 +94,7 @@ class Engine:
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         known = Known(car, databases or {}, bus_names or {}, bitrates or {}, data_bitrates or {}, baseline)
-        self._notices = Notices()
+        super().__init__("buswright-worker", "stopped")
         self._folds = Folds(known, self._notices)
         self._source: Replay | Listening
         if isinstance(source, LiveCapture):
@@ -116,28 +108,18 @@ class Engine:
         self._clock = pace
         self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
         self._answers = Pace(ANSWERS_S, ANSWERS_SHARE, pace)
-        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
-        self._next: Command | None = None
-        self._own = Viewer()
+        self._own = Viewer(shelf=self._shelf)
         self._viewers: tuple[Viewer, ...] = (self._own,)
         self._composed_of: tuple[object, ...] = ()
-        self._urgent = True
         self._composed_ns = 0
         self._whole = False
         self._lost = 0
-        self._thread: threading.Thread | None = None
-        self._ending = threading.Event()
-        self._why = "stopped"
 
     # Snapshots --------------------------------------------------------------------------------------------------------
 
     def latest(self) -> Snapshot | None:
         """Return the newest snapshot."""
-        return self._own.shelf.newest
-
-    def take(self) -> Snapshot | None:
-        """Return the newest snapshot and allow the next delivery."""
-        return self._own.shelf.take()
+        return self._shelf.newest
 
     def admit(self, viewer: Viewer) -> None:
         """Lay snapshots ready for one more who looks."""
@@ -152,39 +134,11 @@ class Engine:
 
     # Life -------------------------------------------------------------------------------------------------------------
 
-    def start(self, deliver: Command = lambda: None) -> None:
-        """Begin to work; `deliver` is called from the worker's thread when a snapshot lies ready."""
-        self._own.shelf.wake(deliver)
-        self._thread = threading.Thread(target=self._work, name="buswright-worker", daemon=True)
-        self._thread.start()
-
-    def end_because(self, why: str) -> None:
-        """Say what a recording that is ended by `close` ended by."""
-        self._why = why
-
     def close(self) -> None:
         """End: finish the recording, close buses and files. May be called again."""
-        self._ending.set()
-        self._commands.put(lambda: None)
-        thread, self._thread = self._thread, None
-        if thread is not None and thread is not threading.current_thread():
-            thread.join()
+        super().close()
         if isinstance(self._source, Listening):
             self._source.close(self._why)
-
-    def _work(self) -> None:
-        while not self._ending.is_set():
-            self.advance(self._wait)
-
-    def _wait(self, seconds: float) -> None:
-        """Wait for that long, or for the next command; hardly at all while one that was obeyed hasn't been shown."""
-        if self._urgent:
-            seconds = min(seconds, ANSWER_S)
-        if self._next is None:
-            try:
-                self._next = self._commands.get(timeout=seconds)
-            except queue.Empty:
-                self._next = None
 
     def advance(self, wait: Callable[[float], None] = lambda seconds: None) -> None:  # noqa: ARG005  (no wait)
         """Do what was asked, take the next frames, lay a snapshot ready if it is time."""
@@ -214,7 +168,7 @@ class Engine:
             self._take_all()
         self._composer.finish()
         self._compose(exact=True)
-        latest = self._own.shelf.newest
+        latest = self._shelf.newest
         assert latest is not None
         return latest
 
@@ -280,24 +234,6 @@ class Engine:
             LOG.error("no snapshot", exc_info=fault)
 
     # Asking -----------------------------------------------------------------------------------------------------------
-
-    def _ask(self, command: Command) -> None:
-        self._commands.put(command)
-
-    def _obey(self) -> None:
-        """Do what was asked since the last time, in order."""
-        while True:
-            command, self._next = self._next, None
-            if command is None:
-                try:
-                    command = self._commands.get_nowait()
-                except queue.Empty:
-                    return
-            self._urgent = True
-            try:
-                command()
-            except Exception as fault:  # noqa: BLE001  (told; the work goes on)
-                self._notices.trouble("that can't be done", fault)
 
     def _replayed(self, do: Callable[[Replay], None]) -> None:
         source = self._source

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import queue
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,9 +14,9 @@ from buswright.bench.result import BenchResult
 from buswright.channels.carfile.model import CarFile
 from buswright.errors import UserError
 from buswright.frames.table import Event, Frames, empty_frames
-from buswright.worker.engine import SNAPSHOT_S, SNAPSHOT_SHARE, Command
-from buswright.worker.notices import Notice, Notices
-from buswright.worker.shelf import Pace, Shelf
+from buswright.worker.notices import Notice
+from buswright.worker.shelf import Pace
+from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Command, Working
 
 SLICE_S, MOST_S = 0.1, 1.0
 """A simulated module sends so much at a time, and no more, however long this computer was busy otherwise."""
@@ -127,10 +125,8 @@ class BenchShot:
     notices: tuple[Notice, ...]
 
 
-class Guide:
-    """Does the work of a guided bench test, in a thread of its own; the screen asks, and is given shots.
-
-    Every method may be called from any thread and returns at once, but `advance` and `close`.
+class Guide(Working[BenchShot]):
+    """Does the work of a guided bench test; the screen is given shots.
 
     Parameters
     ----------
@@ -159,20 +155,14 @@ class Guide:
         asked: Callable[[Bench, BenchNow], None] = lambda bench, now: None,  # noqa: ARG005  (a real one isn't told)
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
+        super().__init__("buswright-guide", "the bench test was ended")
         self._source, self._bench, self._state, self._finish, self._tell = source, bench, state, finish, asked
-        self._notices = Notices()
         self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
-        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
-        self._ending = threading.Event()
-        self._thread: threading.Thread | None = None
-        self._shelf: Shelf[BenchShot] = Shelf()
-        self._urgent = True
         self._number = self._events = 0
         self._said = self._written = ""
         self._marked: tuple[Step | None, int] | None = None
         self._saved: tuple[object, ...] = ()
         self._over = False
-        self._why = "the bench test was ended"
         self._resumed = sum(each.state != "open" for each in bench.result().steps)
 
     @property
@@ -188,33 +178,11 @@ class Guide:
 
     # Life -------------------------------------------------------------------------------------------------------------
 
-    def start(self, deliver: Command = lambda: None) -> None:
-        """Begin to work; `deliver` is called from the worker's thread when a shot lies ready."""
-        self._shelf.wake(deliver)
-        self._thread = threading.Thread(target=self._work, name="buswright-guide", daemon=True)
-        self._thread.start()
-
-    def take(self) -> BenchShot | None:
-        """Return the newest shot and allow the next delivery."""
-        return self._shelf.take()
-
-    def end_because(self, why: str) -> None:
-        """Say what a recording that is ended by `close` ended by."""
-        self._why = why
-
     def close(self) -> None:
         """End: save what was done, close the buses. May be called again."""
-        self._ending.set()
-        self._commands.put(lambda: None)
-        thread, self._thread = self._thread, None
-        if thread is not None and thread is not threading.current_thread():
-            thread.join()
+        super().close()
         self._save()
         self._source.close(self._why)
-
-    def _work(self) -> None:
-        while not self._ending.is_set():
-            self.advance(self._wait)
 
     def _wait(self, seconds: float) -> None:
         self._ending.wait(seconds)
@@ -293,21 +261,14 @@ class Guide:
     # Asking -----------------------------------------------------------------------------------------------------------
 
     def _ask(self, command: Command) -> None:
-        self._commands.put(command)
-
-    def _obey(self) -> None:
-        while True:
-            try:
-                command = self._commands.get_nowait()
-            except queue.Empty:
-                return
-            self._urgent, self._said = True, ""
+        def do() -> None:
+            self._said = ""
             try:
                 command()
             except UserError as fault:
                 self._said = str(fault)
-            except Exception as fault:  # noqa: BLE001  (told; the test goes on)
-                self._notices.trouble("that can't be done", fault)
+
+        super()._ask(do)
 
     def accept(self, seen: BenchNow) -> None:
         """Go on: measure the step now, or take the next one.

@@ -132,8 +132,7 @@ def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(mo
             tracker.update(piece)
             clock.move(60.0)
             judge.look(tracker.result())
-            if judge._thread is not None:
-                judge._thread.join()
+            judge.beside.finish()
     assert [each.level for each in notices.latest()] == ["trouble"] * MOST_FAULTS
     assert judge.judged is None
     assert [each.fault for each in judge.findings(tracker.result(), None)] == ["module-reset"]

@@ -62,7 +62,7 @@ def test_it_is_made_anew_when_frames_came_and_it_is_time_and_only_for_what_is_as
         held.add(part)
         tracker.update(part)
         found = live.of(name, held, ("can0",), tracker.result())
-        live.finish()
+        live.beside.finish()
         return found
 
     assert asked(frames.slice(0, 100)) is None
@@ -73,10 +73,10 @@ def test_it_is_made_anew_when_frames_came_and_it_is_time_and_only_for_what_is_as
     assert live.of(name, held, ("can0",), tracker.result()).frames == 400
     now[0] *= 2
     assert live.of(name, held, ("can0",), tracker.result()).frames == 400
-    assert live.changes == 2  # nothing came since
+    assert live.beside.changes == 2  # nothing came since
     assert live.of(FrameName("can0", 0x101, False), held, ("can0",), tracker.result()) is None
-    live.finish()
-    assert live.changes == 2
+    live.beside.finish()
+    assert live.beside.changes == 2
 
 
 def test_a_fault_in_it_is_told_and_costs_nothing_else(capture, monkeypatch):
