@@ -8,14 +8,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
 from buswright.frames.captures.capture import Capture
 from buswright.frames.live.capture import LiveCapture
-from buswright.messages.match import Databases
 from buswright.messages.model import Signal
 from buswright.worker.composing.composer import Asked, Composer
-from buswright.worker.composing.folds import Folds, Known
+from buswright.worker.composing.folds import NOTHING_KNOWN, Folds, Known
 from buswright.worker.notices import LOG
 from buswright.worker.shelf import Pace, Shelf
 from buswright.worker.snapshot import Snapshot
@@ -24,7 +23,7 @@ from buswright.worker.source.replay import Replay, Rewound
 from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Working
 
 if TYPE_CHECKING:
-    from buswright.health.baseline.baseline import Baseline
+    pass
 
 ANSWERS_S, ANSWERS_SHARE = 0.05, 2
 """What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""
@@ -48,22 +47,14 @@ class Viewer:
 
 
 class Engine(Working[Snapshot]):
-    """Does the work of the workbench; screens are given snapshots. `settle` is no method for any thread either.
+    """Does the work of the workbench; screens are given snapshots. `settle` blocks, too.
 
     Parameters
     ----------
     source
         A capture, or live buses, which are closed at the end.
-    car
-        The car file, None without one.
-    databases
-        More databases, by bus name.
-    bus_names
-        Interface to bus name, over the car file's.
-    bitrates, data_bitrates
-        Bit/s by bus name, over the car file's.
-    baseline
-        A good run, None without one: its identifiers are expected.
+    known
+        What is known beside the frames.
     speed, begin_ns
         Of a capture, once it has been read: play it so many times as fast as it was; go to this moment first.
     header
@@ -79,13 +70,8 @@ class Engine(Working[Snapshot]):
     def __init__(
         self,
         source: Capture,
+        known: Known = NOTHING_KNOWN,
         *,
-        car: CarFile | None = None,
-        databases: Databases | None = None,
-        bus_names: Mapping[str, str] | None = None,
-        bitrates: Mapping[str, int] | None = None,
-        data_bitrates: Mapping[str, int] | None = None,
-        baseline: Baseline | None = None,
         speed: float | None = None,
         begin_ns: int | None = None,
         header: Mapping[str, Any] | None = None,
@@ -93,7 +79,6 @@ class Engine(Working[Snapshot]):
         clock: Callable[[], int] = time.time_ns,
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        known = Known(car, databases or {}, bus_names or {}, bitrates or {}, data_bitrates or {}, baseline)
         super().__init__("buswright-worker", "stopped")
         self._folds = Folds(known, self._notices)
         self._source: Replay | Listening

@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import Protocol
+from typing import Concatenate, ParamSpec, Protocol
 
 from buswright.bench.machine import Bench, BenchNow
 from buswright.bench.plan.model import Step
@@ -16,7 +17,9 @@ from buswright.errors import UserError
 from buswright.frames.table import Event, Frames, empty_frames
 from buswright.worker.notices import Notice
 from buswright.worker.shelf import Pace
-from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Command, Working
+from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Working
+
+P = ParamSpec("P")
 
 SLICE_S, MOST_S = 0.1, 1.0
 """A simulated module sends so much at a time, and no more, however long this computer was busy otherwise."""
@@ -123,6 +126,23 @@ class BenchShot:
     resumed: int
     saved: bool
     notices: tuple[Notice, ...]
+
+
+def _asked(do: Callable[Concatenate[Guide, P], None]) -> Callable[Concatenate[Guide, P], None]:
+    """Have the worker do this, in its thread; what the user did wrong is said in the next shot."""
+
+    @wraps(do)
+    def ask(self: Guide, /, *words: P.args, **more: P.kwargs) -> None:
+        def command() -> None:
+            self._said = ""
+            try:
+                do(self, *words, **more)
+            except UserError as fault:
+                self._said = str(fault)
+
+        self._ask(command)
+
+    return ask
 
 
 class Guide(Working[BenchShot]):
@@ -260,16 +280,7 @@ class Guide(Working[BenchShot]):
 
     # Asking -----------------------------------------------------------------------------------------------------------
 
-    def _ask(self, command: Command) -> None:
-        def do() -> None:
-            self._said = ""
-            try:
-                command()
-            except UserError as fault:
-                self._said = str(fault)
-
-        super()._ask(do)
-
+    @_asked
     def accept(self, seen: BenchNow) -> None:
         """Go on: measure the step now, or take the next one.
 
@@ -279,59 +290,40 @@ class Guide(Working[BenchShot]):
             What was on the screen when the key was pressed: where that is over, nothing is done. A key pressed twice
             must not measure the next step before anybody has touched it.
         """
+        phase, step = self._bench.poll()
+        if (step, phase == "shown") == (seen.step, seen.phase == "shown"):
+            self._bench.accept()
 
-        def accepted() -> None:
-            phase, step = self._bench.poll()
-            if (step, phase == "shown") == (seen.step, seen.phase == "shown"):
-                self._bench.accept()
-
-        self._ask(accepted)
-
+    @_asked
     def answer(self, text: str) -> None:
         """Take a typed meter reading; what is wrong with it is in the next shot."""
+        step = self._bench.poll()[1]
+        self._said = self._bench.answer(text)
+        if not self._said and step is not None:
+            self._source.mark(f"{step.name} {text.strip()}", self._source.heard_ns)
 
-        def taken() -> None:
-            step = self._bench.poll()[1]
-            self._said = self._bench.answer(text)
-            if not self._said and step is not None:
-                self._source.mark(f"{step.name} {text.strip()}", self._source.heard_ns)
-
-        self._ask(taken)
-
+    @_asked
     def retry(self, name: str = "") -> None:
         """Do a step again, the one in hand by default."""
+        self._marked = None  # the same step begins once more: it is marked once more
+        self._bench.retry(name)
 
-        def again() -> None:
-            self._marked = None  # the same step begins once more: it is marked once more
-            self._bench.retry(name)
-
-        self._ask(again)
-
+    @_asked
     def skip(self, reason: str) -> None:
         """Leave the step in hand out."""
+        step = self._bench.poll()[1]
+        self._bench.skip(reason)
+        if step is not None:
+            self._source.mark(f"skip {step.name}: {reason.strip()}", self._source.heard_ns)
 
-        def skipped() -> None:
-            step = self._bench.poll()[1]
-            self._bench.skip(reason)
-            if step is not None:
-                self._source.mark(f"skip {step.name}: {reason.strip()}", self._source.heard_ns)
-
-        self._ask(skipped)
-
+    @_asked
     def mark(self) -> None:
         """Note this moment: of a jump, or in which the power is back."""
+        self._bench.mark(self._source.heard_ns)
+        self._source.mark("now", self._source.heard_ns)
 
-        def marked() -> None:
-            self._bench.mark(self._source.heard_ns)
-            self._source.mark("now", self._source.heard_ns)
-
-        self._ask(marked)
-
+    @_asked
     def place(self, name: str) -> None:
         """In a wiggle step: this plug is being moved from now on; "" is none."""
-
-        def moved() -> None:
-            self._bench.place(name, self._source.heard_ns)
-            self._source.mark(name or "quiet", self._source.heard_ns)
-
-        self._ask(moved)
+        self._bench.place(name, self._source.heard_ns)
+        self._source.mark(name or "quiet", self._source.heard_ns)

@@ -17,7 +17,7 @@ def detail_of(frames):
     held, tracker = LatestFrames(), HealthTracker()
     held.add(frames)
     tracker.update(frames)
-    return id_detail(NAME, held, ("can0",), Known(None, {}, {}, {}, {}).decoder(), tracker.result())
+    return id_detail(NAME, held, ("can0",), Known().decoder(), tracker.result())
 
 
 def test_changes_of_bits_are_those_of_the_last_five_seconds():

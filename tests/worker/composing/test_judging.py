@@ -41,7 +41,7 @@ class Driven:
         self.capture = open_live(addresses, opener=adapter, proving=lambda address: SAFE)
         self.clock = Clock()
         header = header_of(self.capture, program="test", car=None, accepted=False)
-        self.engine = Engine(self.capture, car=demo_car(), header=header, clock=self.clock, pace=self.clock)
+        self.engine = Engine(self.capture, Known(demo_car()), header=header, clock=self.clock, pace=self.clock)
         self.frames = list(SimulatedCapture(seconds, faults=faults))
 
         self.given = 0
@@ -124,7 +124,7 @@ def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(mo
 
     monkeypatch.setattr("buswright.worker.composing.judging.measure_channels", broken)
     clock, notices = Clock(), Notices()
-    judge = LiveJudge(Known(demo_car(), {}, {}, {}, {}), notices, clock)
+    judge = LiveJudge(Known(demo_car()), notices, clock)
     tracker = HealthTracker(car=demo_car())
     for frames in SimulatedCapture(8.0, faults=FAULTS[1:]):
         for piece in frames.pieces(1_000):
@@ -141,7 +141,7 @@ def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(mo
 def test_each_moment_is_judged_twice_however_long_that_takes(monkeypatch):
     """Of a computer that needs an hour for it, minutes of the run would never be looked at."""
     clock, notices = Clock(), Notices()
-    judge = LiveJudge(Known(demo_car(), {}, {}, {}, {}), notices, clock)
+    judge = LiveJudge(Known(demo_car()), notices, clock)
     frames = concatenate(list(SimulatedCapture(40.0)))
     judge.update(frames)
     tracker = HealthTracker(car=demo_car())

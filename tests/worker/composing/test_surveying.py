@@ -10,6 +10,7 @@ from buswright.health.track import HealthTracker
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.survey.gather import SurveyFold
 from buswright.survey.survey import survey
+from buswright.worker.composing.folds import Known
 from buswright.worker.composing.surveying import SURVEY_S, LiveSurvey
 from buswright.worker.engine import Engine
 from buswright.worker.notices import Notices
@@ -45,7 +46,7 @@ def test_the_screen_shows_what_the_command_finds(capture):
 
 
 def test_what_the_database_explains_is_left_aside(capture):
-    found = surveyed(Engine(capture, car=demo_car()), KNOWN)
+    found = surveyed(Engine(capture, Known(demo_car())), KNOWN)
     assert found.message is not None
     assert found.layout.fields == ()
 

@@ -30,7 +30,7 @@ def detail_of(frames, trials):
     held, tracker = LatestFrames(), HealthTracker()
     held.add(frames)
     tracker.update(frames)
-    return id_detail(NAME, held, ("can0",), Known(None, {}, {}, {}, {}).decoder(), tracker.result(), trials)
+    return id_detail(NAME, held, ("can0",), Known().decoder(), tracker.result(), trials)
 
 
 def test_a_trial_is_a_signal_of_the_message_with_its_values_over_time():

@@ -42,7 +42,7 @@ def test_a_long_watch_of_late_stamps_takes_no_more_room_than_a_short_one():
     database = Database(
         ("x.dbc",), tuple(Message(f"M{each}", each, False, 8, (Signal("S", 0, 8),), cycle_time_ms=4) for each in IDS)
     )
-    folds, sizes = Folds(Known(None, {"*": database}, {}, {}, {}), Notices()), {}
+    folds, sizes = Folds(Known(databases={"*": database}), Notices()), {}
     frames = watched(420)
     for start in range(0, len(frames), 3_000):
         folds.update(frames.slice(start, start + 3_000))

@@ -19,6 +19,7 @@ from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture
 from buswright.tui.screens.identifiers.rows import rows_of
+from buswright.worker.composing.folds import Known
 from buswright.worker.engine import Engine
 from buswright.worker.source import replay as replay_module
 from buswright.worker.source import tape as tape_module
@@ -48,10 +49,11 @@ def place(request, monkeypatch):
     monkeypatch.setattr(replay_module, "LEAD_NS", S)
 
 
-def engine_of(run, clock=None, *, car=True, **options):
+def engine_of(run, clock=None, *, car=True, baseline=None, **options):
     path, file = run
     clock = clock or Clock()
-    return Engine(open_capture(path), car=load_car_file(file) if car else None, clock=clock, pace=clock, **options)
+    known = Known(load_car_file(file) if car else None, baseline=baseline)
+    return Engine(open_capture(path), known, clock=clock, pace=clock, **options)
 
 
 def to_of(snapshot):
