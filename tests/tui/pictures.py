@@ -12,6 +12,7 @@ from buswright.channels.carfile.load import load_car_file
 from buswright.frames.captures.opening import open_capture
 from buswright.tui.app import Workbench
 from buswright.tui.picture import svg_of
+from buswright.worker.composing.folds import Known
 from buswright.worker.engine import Engine
 
 ROOT = Path(__file__).parents[2]
@@ -66,7 +67,7 @@ async def settled(app, pilot):
 
 async def taken():
     """Yield (name, size, SVG) of every picture."""
-    engine = Engine(open_capture(CAPTURE), car=load_car_file(CAR))
+    engine = Engine(open_capture(CAPTURE), Known(load_car_file(CAR)))
     app = Workbench(engine, theme="dusk")
     async with app.run_test(size=SIZES["120x40"]) as pilot:
         while app.snapshot is None or app.snapshot.source.phase == "reading":

@@ -10,6 +10,7 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.worker.across import CONTROLS, LOOKS, READ_ONLY, RemoteEngine, packed, serve_viewer
+from buswright.worker.composing.folds import Known
 from buswright.worker.engine import Engine
 
 SECRET = b"of this test"
@@ -37,7 +38,7 @@ class Served:
     """A worker with its thread, and viewers of it in this process."""
 
     def __init__(self, *, control=False):
-        self.engine = Engine(SimulatedCapture(0.5), car=demo_car())
+        self.engine = Engine(SimulatedCapture(0.5), Known(demo_car()))
         self.control = control
         self.door = Listener(authkey=SECRET)
         self.refused, self.ended = [], []

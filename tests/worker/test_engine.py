@@ -20,10 +20,11 @@ from buswright.frames.recording.run import header_of
 from buswright.health.track import HealthTracker
 from buswright.messages.database import load_database
 from buswright.simulate.source import SimulatedCapture, demo_car
-from buswright.worker import folds as folds_module
+from buswright.worker.composing import folds as folds_module
+from buswright.worker.composing.folds import Known
+from buswright.worker.composing.stretch import thinned
 from buswright.worker.engine import Engine
 from buswright.worker.notices import MOST_FAULTS
-from buswright.worker.stretch import thinned
 
 from ..frames.live_fakes import SAFE, START, FakeAdapter, FakeBus, gone, message, unplugged, until
 from ..test_live_equals_recorded import same
@@ -39,20 +40,19 @@ def hurry(monkeypatch):
     monkeypatch.setattr(live_capture, "LOOK_S", 0.0)
 
 
-def replayed(**options):
+def replayed(*, car=True, **options):
     clock = Clock()
-    options.setdefault("car", demo_car())
-    return Engine(SimulatedCapture(5.0), clock=clock, pace=clock, **options), clock
+    return Engine(SimulatedCapture(5.0), Known(demo_car() if car else None), clock=clock, pace=clock, **options), clock
 
 
 class Live:
     """An engine on a bus that does what it is told."""
 
-    def __init__(self, *buses, header=None, **options):
+    def __init__(self, *buses, header=None, clocks=None, **known):
         self.bus = FakeBus()
         self.adapter = FakeAdapter(can0=list(buses) or [self.bus])
         self.capture = open_live(["live:fake/can0"], opener=self.adapter, proving=lambda address: SAFE)
-        self.engine = Engine(self.capture, header=header, **options)
+        self.engine = Engine(self.capture, Known(**known), header=header, **(clocks or {}))
 
     def give(self, *messages):
         """Have messages received, and taken in."""
@@ -82,12 +82,12 @@ def counted(n, first=0):
 
 def test_frames_of_another_car_or_bus_are_told_of():
     exchanged = {"can0": "chassis", "can1": "engine"}
-    snapshot = Engine(SimulatedCapture(5.0), car=demo_car(), bus_names=exchanged).settle()
+    snapshot = Engine(SimulatedCapture(5.0), Known(demo_car(), bus_names=exchanged)).settle()
     assert "chassis carries bus engine" in snapshot.misfit.text
     first = snapshot.verdicts.wrong_now[0]
     assert (first.what, first.subject) == ("does not fit", "capture")
     assert first.check == "Start again with --bus engine=can0 --bus chassis=can1"
-    assert Engine(SimulatedCapture(5.0), car=demo_car()).settle().misfit is None
+    assert Engine(SimulatedCapture(5.0), Known(demo_car())).settle().misfit is None
 
 
 def test_frames_of_another_car_are_told_of_on_a_live_bus_once_enough_have_come():
@@ -124,7 +124,7 @@ def test_numbers_rise_by_one():
 
 
 def test_there_are_at_most_four_a_second_however_much_comes(monkeypatch):
-    monkeypatch.setattr("buswright.worker.replay.PIECE", 50)
+    monkeypatch.setattr("buswright.worker.source.replay.PIECE", 50)
     engine, clock = replayed()
     engine.advance()
     first = engine.latest().number
@@ -137,7 +137,7 @@ def test_there_are_at_most_four_a_second_however_much_comes(monkeypatch):
 
 def test_what_is_asked_of_a_live_bus_is_answered_before_the_next_snapshot_is_due():
     clock = Clock()
-    live = Live(pace=clock)
+    live = Live(clocks={"pace": clock})
     live.give(*counted(70))
     before = live.engine.latest()
     clock.move(0.06)  # a quarter second is far
@@ -302,7 +302,7 @@ def test_a_long_plot_is_thinned_and_loses_no_spike():
 
 
 def test_without_car_and_database_there_are_ids_and_no_channels():
-    engine, _ = replayed(car=None)
+    engine, _ = replayed(car=False)
     snapshot = engine.settle()
     assert snapshot.health.ids
     assert snapshot.channels == ()
@@ -375,7 +375,7 @@ def test_a_part_that_failed_once_begins_anew():
 
 
 def test_a_fault_in_the_findings_costs_only_them(monkeypatch):
-    monkeypatch.setattr("buswright.worker.judging.sightings", broken)
+    monkeypatch.setattr("buswright.worker.composing.judging.sightings", broken)
     live = Live()
     live.give(*counted(5))
     snapshot = live.end()
@@ -523,7 +523,7 @@ def test_a_lost_bus_is_not_connected():
 
 def test_ages_go_on_while_nothing_comes():
     wall, pace = Clock(1_770_000_000 * S), Clock()
-    live = Live(clock=wall, pace=pace)
+    live = Live(clocks={"clock": wall, "pace": pace})
     live.give(message())
     live.until(lambda: NAME in live.engine.latest().recent.ids or pace.move(0.3))
     before = live.engine.latest()
@@ -541,7 +541,7 @@ def test_ages_go_on_while_nothing_comes():
 
 def test_nothing_grows_old_while_it_is_measured(monkeypatch):
     clock = Clock(1_700_000_000 * S)
-    live = Live(clock=clock, pace=clock)
+    live = Live(clocks={"clock": clock, "pace": clock})
     live.give(*counted(20))
     measure = live.engine._composer.measure
 

@@ -2,35 +2,29 @@
 
 from __future__ import annotations
 
-import queue
-import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from buswright.channels.carfile.model import CarFile, FrameName
+from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
 from buswright.frames.captures.capture import Capture
 from buswright.frames.live.capture import LiveCapture
-from buswright.messages.match import Databases
 from buswright.messages.model import Signal
-from buswright.worker.compose import Asked, Composer
-from buswright.worker.folds import Folds, Known
-from buswright.worker.listening import Listening
-from buswright.worker.notices import LOG, Notices
-from buswright.worker.pace import Pace
-from buswright.worker.replay import Replay, Rewound
-from buswright.worker.shelf import Shelf
+from buswright.worker.composing.composer import Asked, Composer
+from buswright.worker.composing.folds import NOTHING_KNOWN, Folds, Known
+from buswright.worker.notices import LOG
+from buswright.worker.shelf import Pace, Shelf
 from buswright.worker.snapshot import Snapshot
+from buswright.worker.source.listening import Listening
+from buswright.worker.source.replay import Replay, Rewound
+from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Working
 
 if TYPE_CHECKING:
-    from buswright.health.baseline.baseline import Baseline
+    pass
 
-SNAPSHOT_S = 0.25
-SNAPSHOT_SHARE = 5
-ANSWER_S = 0.01
 ANSWERS_S, ANSWERS_SHARE = 0.05, 2
 """What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""
 AGE_S = 1.0
@@ -43,8 +37,6 @@ _LOST: dict[str, str] = {
     "packed": "grows, but only text can be followed: open it again once it is closed.",
 }
 
-Command = Callable[[], None]
-
 
 @dataclass(eq=False, slots=True)
 class Viewer:
@@ -54,25 +46,15 @@ class Viewer:
     shelf: Shelf[Snapshot] = field(default_factory=Shelf)
 
 
-class Engine:
-    """Does the work of the workbench, in a thread of its own; screens ask, and are given snapshots.
-
-    Every method may be called from any thread and returns at once, but `advance`, `settle` and `close`.
+class Engine(Working[Snapshot]):
+    """Does the work of the workbench; screens are given snapshots. `settle` blocks, too.
 
     Parameters
     ----------
     source
         A capture, or live buses, which are closed at the end.
-    car
-        The car file, None without one.
-    databases
-        More databases, by bus name.
-    bus_names
-        Interface to bus name, over the car file's.
-    bitrates, data_bitrates
-        Bit/s by bus name, over the car file's.
-    baseline
-        A good run, None without one: its identifiers are expected.
+    known
+        What is known beside the frames.
     speed, begin_ns
         Of a capture, once it has been read: play it so many times as fast as it was; go to this moment first.
     header
@@ -88,13 +70,8 @@ class Engine:
     def __init__(
         self,
         source: Capture,
+        known: Known = NOTHING_KNOWN,
         *,
-        car: CarFile | None = None,
-        databases: Databases | None = None,
-        bus_names: Mapping[str, str] | None = None,
-        bitrates: Mapping[str, int] | None = None,
-        data_bitrates: Mapping[str, int] | None = None,
-        baseline: Baseline | None = None,
         speed: float | None = None,
         begin_ns: int | None = None,
         header: Mapping[str, Any] | None = None,
@@ -102,8 +79,7 @@ class Engine:
         clock: Callable[[], int] = time.time_ns,
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
-        known = Known(car, databases or {}, bus_names or {}, bitrates or {}, data_bitrates or {}, baseline)
-        self._notices = Notices()
+        super().__init__("buswright-worker", "stopped")
         self._folds = Folds(known, self._notices)
         self._source: Replay | Listening
         if isinstance(source, LiveCapture):
@@ -117,28 +93,18 @@ class Engine:
         self._clock = pace
         self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
         self._answers = Pace(ANSWERS_S, ANSWERS_SHARE, pace)
-        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
-        self._next: Command | None = None
-        self._own = Viewer()
+        self._own = Viewer(shelf=self._shelf)
         self._viewers: tuple[Viewer, ...] = (self._own,)
         self._composed_of: tuple[object, ...] = ()
-        self._urgent = True
         self._composed_ns = 0
         self._whole = False
         self._lost = 0
-        self._thread: threading.Thread | None = None
-        self._ending = threading.Event()
-        self._why = "stopped"
 
     # Snapshots --------------------------------------------------------------------------------------------------------
 
     def latest(self) -> Snapshot | None:
         """Return the newest snapshot."""
-        return self._own.shelf.newest
-
-    def take(self) -> Snapshot | None:
-        """Return the newest snapshot and allow the next delivery."""
-        return self._own.shelf.take()
+        return self._shelf.newest
 
     def admit(self, viewer: Viewer) -> None:
         """Lay snapshots ready for one more who looks."""
@@ -153,39 +119,11 @@ class Engine:
 
     # Life -------------------------------------------------------------------------------------------------------------
 
-    def start(self, deliver: Command = lambda: None) -> None:
-        """Begin to work; `deliver` is called from the worker's thread when a snapshot lies ready."""
-        self._own.shelf.wake(deliver)
-        self._thread = threading.Thread(target=self._work, name="buswright-worker", daemon=True)
-        self._thread.start()
-
-    def end_because(self, why: str) -> None:
-        """Say what a recording that is ended by `close` ended by."""
-        self._why = why
-
     def close(self) -> None:
         """End: finish the recording, close buses and files. May be called again."""
-        self._ending.set()
-        self._commands.put(lambda: None)
-        thread, self._thread = self._thread, None
-        if thread is not None and thread is not threading.current_thread():
-            thread.join()
+        super().close()
         if isinstance(self._source, Listening):
             self._source.close(self._why)
-
-    def _work(self) -> None:
-        while not self._ending.is_set():
-            self.advance(self._wait)
-
-    def _wait(self, seconds: float) -> None:
-        """Wait for that long, or for the next command; hardly at all while one that was obeyed hasn't been shown."""
-        if self._urgent:
-            seconds = min(seconds, ANSWER_S)
-        if self._next is None:
-            try:
-                self._next = self._commands.get(timeout=seconds)
-            except queue.Empty:
-                self._next = None
 
     def advance(self, wait: Callable[[float], None] = lambda seconds: None) -> None:  # noqa: ARG005  (no wait)
         """Do what was asked, take the next frames, lay a snapshot ready if it is time."""
@@ -215,7 +153,7 @@ class Engine:
             self._take_all()
         self._composer.finish()
         self._compose(exact=True)
-        latest = self._own.shelf.newest
+        latest = self._shelf.newest
         assert latest is not None
         return latest
 
@@ -281,24 +219,6 @@ class Engine:
             LOG.error("no snapshot", exc_info=fault)
 
     # Asking -----------------------------------------------------------------------------------------------------------
-
-    def _ask(self, command: Command) -> None:
-        self._commands.put(command)
-
-    def _obey(self) -> None:
-        """Do what was asked since the last time, in order."""
-        while True:
-            command, self._next = self._next, None
-            if command is None:
-                try:
-                    command = self._commands.get_nowait()
-                except queue.Empty:
-                    return
-            self._urgent = True
-            try:
-                command()
-            except Exception as fault:  # noqa: BLE001  (told; the work goes on)
-                self._notices.trouble("that can't be done", fault)
 
     def _replayed(self, do: Callable[[Replay], None]) -> None:
         source = self._source

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import queue
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import Protocol
+from typing import Concatenate, ParamSpec, Protocol
 
 from buswright.bench.machine import Bench, BenchNow
 from buswright.bench.plan.model import Step
@@ -16,10 +15,11 @@ from buswright.bench.result import BenchResult
 from buswright.channels.carfile.model import CarFile
 from buswright.errors import UserError
 from buswright.frames.table import Event, Frames, empty_frames
-from buswright.worker.engine import SNAPSHOT_S, SNAPSHOT_SHARE, Command
-from buswright.worker.notices import Notice, Notices
-from buswright.worker.pace import Pace
-from buswright.worker.shelf import Shelf
+from buswright.worker.notices import Notice
+from buswright.worker.shelf import Pace
+from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Working
+
+P = ParamSpec("P")
 
 SLICE_S, MOST_S = 0.1, 1.0
 """A simulated module sends so much at a time, and no more, however long this computer was busy otherwise."""
@@ -128,10 +128,25 @@ class BenchShot:
     notices: tuple[Notice, ...]
 
 
-class Guide:
-    """Does the work of a guided bench test, in a thread of its own; the screen asks, and is given shots.
+def _asked(do: Callable[Concatenate[Guide, P], None]) -> Callable[Concatenate[Guide, P], None]:
+    """Have the worker do this, in its thread; what the user did wrong is said in the next shot."""
 
-    Every method may be called from any thread and returns at once, but `advance` and `close`.
+    @wraps(do)
+    def ask(self: Guide, /, *words: P.args, **more: P.kwargs) -> None:
+        def command() -> None:
+            self._said = ""
+            try:
+                do(self, *words, **more)
+            except UserError as fault:
+                self._said = str(fault)
+
+        self._ask(command)
+
+    return ask
+
+
+class Guide(Working[BenchShot]):
+    """Does the work of a guided bench test; the screen is given shots.
 
     Parameters
     ----------
@@ -160,20 +175,14 @@ class Guide:
         asked: Callable[[Bench, BenchNow], None] = lambda bench, now: None,  # noqa: ARG005  (a real one isn't told)
         pace: Callable[[], int] = time.monotonic_ns,
     ) -> None:
+        super().__init__("buswright-guide", "the bench test was ended")
         self._source, self._bench, self._state, self._finish, self._tell = source, bench, state, finish, asked
-        self._notices = Notices()
         self._pace = Pace(SNAPSHOT_S, SNAPSHOT_SHARE, pace)
-        self._commands: queue.SimpleQueue[Command] = queue.SimpleQueue()
-        self._ending = threading.Event()
-        self._thread: threading.Thread | None = None
-        self._shelf: Shelf[BenchShot] = Shelf()
-        self._urgent = True
         self._number = self._events = 0
         self._said = self._written = ""
         self._marked: tuple[Step | None, int] | None = None
         self._saved: tuple[object, ...] = ()
         self._over = False
-        self._why = "the bench test was ended"
         self._resumed = sum(each.state != "open" for each in bench.result().steps)
 
     @property
@@ -189,33 +198,11 @@ class Guide:
 
     # Life -------------------------------------------------------------------------------------------------------------
 
-    def start(self, deliver: Command = lambda: None) -> None:
-        """Begin to work; `deliver` is called from the worker's thread when a shot lies ready."""
-        self._shelf.wake(deliver)
-        self._thread = threading.Thread(target=self._work, name="buswright-guide", daemon=True)
-        self._thread.start()
-
-    def take(self) -> BenchShot | None:
-        """Return the newest shot and allow the next delivery."""
-        return self._shelf.take()
-
-    def end_because(self, why: str) -> None:
-        """Say what a recording that is ended by `close` ended by."""
-        self._why = why
-
     def close(self) -> None:
         """End: save what was done, close the buses. May be called again."""
-        self._ending.set()
-        self._commands.put(lambda: None)
-        thread, self._thread = self._thread, None
-        if thread is not None and thread is not threading.current_thread():
-            thread.join()
+        super().close()
         self._save()
         self._source.close(self._why)
-
-    def _work(self) -> None:
-        while not self._ending.is_set():
-            self.advance(self._wait)
 
     def _wait(self, seconds: float) -> None:
         self._ending.wait(seconds)
@@ -293,23 +280,7 @@ class Guide:
 
     # Asking -----------------------------------------------------------------------------------------------------------
 
-    def _ask(self, command: Command) -> None:
-        self._commands.put(command)
-
-    def _obey(self) -> None:
-        while True:
-            try:
-                command = self._commands.get_nowait()
-            except queue.Empty:
-                return
-            self._urgent, self._said = True, ""
-            try:
-                command()
-            except UserError as fault:
-                self._said = str(fault)
-            except Exception as fault:  # noqa: BLE001  (told; the test goes on)
-                self._notices.trouble("that can't be done", fault)
-
+    @_asked
     def accept(self, seen: BenchNow) -> None:
         """Go on: measure the step now, or take the next one.
 
@@ -319,59 +290,40 @@ class Guide:
             What was on the screen when the key was pressed: where that is over, nothing is done. A key pressed twice
             must not measure the next step before anybody has touched it.
         """
+        phase, step = self._bench.poll()
+        if (step, phase == "shown") == (seen.step, seen.phase == "shown"):
+            self._bench.accept()
 
-        def accepted() -> None:
-            phase, step = self._bench.poll()
-            if (step, phase == "shown") == (seen.step, seen.phase == "shown"):
-                self._bench.accept()
-
-        self._ask(accepted)
-
+    @_asked
     def answer(self, text: str) -> None:
         """Take a typed meter reading; what is wrong with it is in the next shot."""
+        step = self._bench.poll()[1]
+        self._said = self._bench.answer(text)
+        if not self._said and step is not None:
+            self._source.mark(f"{step.name} {text.strip()}", self._source.heard_ns)
 
-        def taken() -> None:
-            step = self._bench.poll()[1]
-            self._said = self._bench.answer(text)
-            if not self._said and step is not None:
-                self._source.mark(f"{step.name} {text.strip()}", self._source.heard_ns)
-
-        self._ask(taken)
-
+    @_asked
     def retry(self, name: str = "") -> None:
         """Do a step again, the one in hand by default."""
+        self._marked = None  # the same step begins once more: it is marked once more
+        self._bench.retry(name)
 
-        def again() -> None:
-            self._marked = None  # the same step begins once more: it is marked once more
-            self._bench.retry(name)
-
-        self._ask(again)
-
+    @_asked
     def skip(self, reason: str) -> None:
         """Leave the step in hand out."""
+        step = self._bench.poll()[1]
+        self._bench.skip(reason)
+        if step is not None:
+            self._source.mark(f"skip {step.name}: {reason.strip()}", self._source.heard_ns)
 
-        def skipped() -> None:
-            step = self._bench.poll()[1]
-            self._bench.skip(reason)
-            if step is not None:
-                self._source.mark(f"skip {step.name}: {reason.strip()}", self._source.heard_ns)
-
-        self._ask(skipped)
-
+    @_asked
     def mark(self) -> None:
         """Note this moment: of a jump, or in which the power is back."""
+        self._bench.mark(self._source.heard_ns)
+        self._source.mark("now", self._source.heard_ns)
 
-        def marked() -> None:
-            self._bench.mark(self._source.heard_ns)
-            self._source.mark("now", self._source.heard_ns)
-
-        self._ask(marked)
-
+    @_asked
     def place(self, name: str) -> None:
         """In a wiggle step: this plug is being moved from now on; "" is none."""
-
-        def moved() -> None:
-            self._bench.place(name, self._source.heard_ns)
-            self._source.mark(name or "quiet", self._source.heard_ns)
-
-        self._ask(moved)
+        self._bench.place(name, self._source.heard_ns)
+        self._source.mark(name or "quiet", self._source.heard_ns)

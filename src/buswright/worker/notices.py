@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -115,3 +116,50 @@ class Shielded(Generic[T]):
             else:
                 self.renew()
             return otherwise
+
+
+class Beside:
+    """Does one thing at a time beside the work, in a thread of its own; what it raises is told and logged.
+
+    Parameters
+    ----------
+    fails
+        What failed then, for a sentence: "the channels can't be judged".
+    notices
+        Where that is told.
+
+    Attributes
+    ----------
+    changes, faults
+        How often it was done, and how often it failed.
+    """
+
+    def __init__(self, fails: str, notices: Notices) -> None:
+        self._fails, self._notices = fails, notices
+        self._thread: threading.Thread | None = None
+        self.changes = self.faults = 0
+
+    @property
+    def busy(self) -> bool:
+        """Whether it does something."""
+        return self._thread is not None and self._thread.is_alive()
+
+    def begin(self, do: Callable[[], None]) -> None:
+        """Do this in the thread."""
+        self._thread = threading.Thread(target=self.do, args=(do,), daemon=True)
+        self._thread.start()
+
+    def do(self, do: Callable[[], None]) -> None:
+        """Do this at once, in the caller's thread."""
+        try:
+            do()
+        except Exception as fault:  # noqa: BLE001  (a fault here must not cost the numbers)
+            self.faults += 1
+            self._notices.trouble(self._fails, fault)
+        else:
+            self.changes += 1
+
+    def finish(self) -> None:
+        """Wait until what has begun is done."""
+        if self._thread is not None:
+            self._thread.join()

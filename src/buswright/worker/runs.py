@@ -87,7 +87,7 @@ class StoredRuns:
         self._thread.submit(self._load, self._names)
 
     def _load(self, names: tuple[str, ...]) -> None:
-        from buswright.worker.stretch import thinned
+        from buswright.worker.composing.stretch import thinned
 
         for name in names:
             if name in self._read:

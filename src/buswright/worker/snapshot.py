@@ -25,14 +25,13 @@ from buswright.health.channels.evidence import ChannelEvidence
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
-from buswright.messages.model import Message
+from buswright.messages.model import Message, Signal
 from buswright.survey.survey import Surveyed
 from buswright.worker.notices import Notice
-from buswright.worker.trials import TrialNow
 
 if TYPE_CHECKING:
+    from buswright.capacity.assess import BusCapacity
     from buswright.health.baseline.baseline import IdBaseline
-    from buswright.worker.room import Room
 
 Phase = Literal["listening", "reading", "playing", "paused", "ended", "failed"]
 """A live bus is listened to; a capture is read as fast as possible, played, paused, or at its end."""
@@ -126,6 +125,28 @@ class IdDetail:
     survey: Surveyed | None = None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class TrialNow:
+    """A trial signal over the frames in memory.
+
+    Attributes
+    ----------
+    signal
+        As typed.
+    taken
+        False while it is still being typed.
+    value : float64[n]
+        Of each of those frames; NaN where the frame is too short.
+    raw
+        Of the latest frame; None where that is too short.
+    """
+
+    signal: Signal
+    taken: bool
+    value: npt.NDArray[np.float64]
+    raw: int | float | None
+
+
 @dataclass(frozen=True, slots=True)
 class SignalNow:
     """One signal of one frame."""
@@ -154,6 +175,24 @@ class JudgedChannels:
     count: int
     judged: int
     span: Window | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Room:
+    """What still fits on a bus.
+
+    Attributes
+    ----------
+    bus, proposed
+        Which, and what is proposed for it, as typed; "" for nothing.
+    found
+        None where `why_not` says what is wrong.
+    """
+
+    bus: str
+    proposed: str
+    found: BusCapacity | None
+    why_not: str = ""
 
 
 @dataclass(frozen=True, eq=False)

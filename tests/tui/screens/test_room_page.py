@@ -6,7 +6,8 @@ from functools import lru_cache
 from buswright.health.described import Described
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.tui.screens.room_page import RoomScreen
-from buswright.worker.room import Room, room_of
+from buswright.worker.composing.room import room_of
+from buswright.worker.snapshot import Room
 
 from ..made import snapshot_of
 from ..piloted import SIZES, piloted, settled, text_of, told

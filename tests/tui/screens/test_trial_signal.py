@@ -10,7 +10,8 @@ from buswright.survey.gather import Gathered
 from buswright.survey.survey import survey_one
 from buswright.tui.screens.identifiers.page import IdDetailScreen
 from buswright.tui.widgets.trial_line import TrialLine
-from buswright.worker.trials import TrialNow, Trials, with_trials
+from buswright.worker.composing.trials import Trials, with_trials
+from buswright.worker.snapshot import TrialNow
 
 from ..made_detail import looked_at
 from ..piloted import SIZES, piloted, settled, text_of, told

@@ -75,8 +75,8 @@ def guided_live(
     from buswright.bench.state import load_state
     from buswright.channels.carfile.needs import interface_names
     from buswright.frames.live.capture import LiveCapture
-    from buswright.worker.listening import Listening
     from buswright.worker.notices import LOG
+    from buswright.worker.source.listening import Listening
 
     if not at_terminal():
         hint = f"`buswright record` the session with markers, then buswright bench {plan.path} session.log"

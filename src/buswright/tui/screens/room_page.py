@@ -14,8 +14,7 @@ from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.widgets.paging import PAGING, Paged
 from buswright.tui.widgets.prompt import Prompt
 from buswright.tui.widgets.toned import Line, Lines, Span, Tone
-from buswright.worker.room import Room
-from buswright.worker.snapshot import Snapshot
+from buswright.worker.snapshot import Room, Snapshot
 
 EXAMPLE = "4 channels of 16 bit at 200 Hz"
 

@@ -166,6 +166,7 @@ def _chosen(options: argparse.Namespace) -> bool:
 
 def _engine(options: argparse.Namespace) -> Engine:
     """Open SOURCE, and make the worker for it."""
+    from buswright.worker.composing.folds import Known
     from buswright.worker.engine import Engine
 
     car, databases = shared.load_car(options), shared.load_databases(options)
@@ -173,14 +174,10 @@ def _engine(options: argparse.Namespace) -> Engine:
     options.spooled = False
     source = open_source(options)
     _say_what_does_not_fit(source, options, car, databases)
+    known = Known(car, databases, shared.bus_names(options), rates, data_rates, shared.load_baseline(options))
     return Engine(
         source,
-        car=car,
-        databases=databases,
-        bus_names=shared.bus_names(options),
-        bitrates=rates,
-        data_bitrates=data_rates,
-        baseline=shared.load_baseline(options),
+        known,
         speed=options.speed,
         begin_ns=_begin_ns(source, options),
         header=_header(source, options, car),

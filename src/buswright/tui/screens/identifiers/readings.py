@@ -15,8 +15,7 @@ from buswright.survey.survey import Surveyed
 from buswright.tui.widgets.toned import Span, Tone, line
 from buswright.tui.widgets.value_plot import value_lines
 from buswright.wording import duration
-from buswright.worker.snapshot import IdDetail
-from buswright.worker.trials import TrialNow
+from buswright.worker.snapshot import IdDetail, TrialNow
 
 _LEAST, _MOST = 3, 6
 """Lines of a trace."""

@@ -14,12 +14,12 @@ from buswright.messages.model import Signal
 from buswright.messages.typed import typed_signal
 from buswright.notebook.opening import open_session
 from buswright.simulate.source import SimulatedCapture, demo_car
-from buswright.worker.details import id_detail
+from buswright.worker.composing.details import id_detail
+from buswright.worker.composing.folds import Known
+from buswright.worker.composing.trials import Trials, keep
 from buswright.worker.engine import Engine
-from buswright.worker.folds import Known
-from buswright.worker.trials import Trials, keep
 
-from ..health.traffic import comb
+from ...health.traffic import comb
 
 NAME = FrameName("can0", 0x100, False)
 RISING = np.zeros((100, 8), dtype=np.uint8)
@@ -30,7 +30,7 @@ def detail_of(frames, trials):
     held, tracker = LatestFrames(), HealthTracker()
     held.add(frames)
     tracker.update(frames)
-    return id_detail(NAME, held, ("can0",), Known(None, {}, {}, {}, {}).decoder(), tracker.result(), trials)
+    return id_detail(NAME, held, ("can0",), Known().decoder(), tracker.result(), trials)
 
 
 def test_a_trial_is_a_signal_of_the_message_with_its_values_over_time():
@@ -96,7 +96,7 @@ def test_nothing_is_written_where_there_is_nothing_to_keep(tmp_path):
 
 def test_a_message_that_a_database_knows_keeps_its_own_signals():
     from buswright.messages.model import Message, Signal
-    from buswright.worker.trials import with_trials
+    from buswright.worker.composing.trials import with_trials
 
     known = Message("M", 0x100, False, 8, (Signal("oil", 0, 8), Signal("fuel", 8, 8)))
     both = with_trials(known, NAME, [typed_signal("byte 2 as oil")], 8)

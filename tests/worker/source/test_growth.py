@@ -9,10 +9,10 @@ import numpy as np
 from buswright.health.identifiers.gaps import GAP, KeptGaps
 from buswright.health.model.gaps import Gaps
 from buswright.messages.model import Database, Message, Signal
-from buswright.worker.folds import Folds, Known
+from buswright.worker.composing.folds import Folds, Known
 from buswright.worker.notices import Notices
 
-from ..health.traffic import comb, mixed
+from ...health.traffic import comb, mixed
 
 IDS = (0x100, 0x200, 0x300)
 
@@ -42,7 +42,7 @@ def test_a_long_watch_of_late_stamps_takes_no_more_room_than_a_short_one():
     database = Database(
         ("x.dbc",), tuple(Message(f"M{each}", each, False, 8, (Signal("S", 0, 8),), cycle_time_ms=4) for each in IDS)
     )
-    folds, sizes = Folds(Known(None, {"*": database}, {}, {}, {}), Notices()), {}
+    folds, sizes = Folds(Known(databases={"*": database}), Notices()), {}
     frames = watched(420)
     for start in range(0, len(frames), 3_000):
         folds.update(frames.slice(start, start + 3_000))

@@ -29,7 +29,7 @@ class Listening:
     capture
         Open.
     header
-        What a recording's sidecar says first; see `record_run.header_of`.
+        What a recording's sidecar says first; see `recording.run.header_of`.
     clock
         The wall clock, nanoseconds.
     bus_name

@@ -8,7 +8,6 @@ from pathlib import Path
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
@@ -16,29 +15,8 @@ from buswright.frames.table import Frames
 from buswright.health.model.health import BusHealth
 from buswright.messages.match import EVERY_BUS
 from buswright.messages.model import Database, Message, Signal
+from buswright.worker.snapshot import TrialNow
 from buswright.writing import claim, write_whole
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class TrialNow:
-    """A trial signal over the frames in memory.
-
-    Attributes
-    ----------
-    signal
-        As typed.
-    taken
-        False while it is still being typed.
-    value : float64[n]
-        Of each of those frames; NaN where the frame is too short.
-    raw
-        Of the latest frame; None where that is too short.
-    """
-
-    signal: Signal
-    taken: bool
-    value: npt.NDArray[np.float64]
-    raw: int | float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,12 @@ from buswright.health.track import HealthTracker
 from buswright.simulate.source import SimulatedCapture, demo_car
 from buswright.survey.gather import SurveyFold
 from buswright.survey.survey import survey
+from buswright.worker.composing.folds import Known
+from buswright.worker.composing.surveying import SURVEY_S, LiveSurvey
 from buswright.worker.engine import Engine
 from buswright.worker.notices import Notices
-from buswright.worker.surveying import SURVEY_S, LiveSurvey
 
-from ..health.traffic import comb
+from ...health.traffic import comb
 
 SECONDS = 3.0
 PLAIN, KNOWN = FrameName("can1", 0x1A0, False), FrameName("chassis", 0x1A0, False)
@@ -45,7 +46,7 @@ def test_the_screen_shows_what_the_command_finds(capture):
 
 
 def test_what_the_database_explains_is_left_aside(capture):
-    found = surveyed(Engine(capture, car=demo_car()), KNOWN)
+    found = surveyed(Engine(capture, Known(demo_car())), KNOWN)
     assert found.message is not None
     assert found.layout.fields == ()
 
@@ -62,7 +63,7 @@ def test_it_is_made_anew_when_frames_came_and_it_is_time_and_only_for_what_is_as
         held.add(part)
         tracker.update(part)
         found = live.of(name, held, ("can0",), tracker.result())
-        live.finish()
+        live.beside.finish()
         return found
 
     assert asked(frames.slice(0, 100)) is None
@@ -73,17 +74,17 @@ def test_it_is_made_anew_when_frames_came_and_it_is_time_and_only_for_what_is_as
     assert live.of(name, held, ("can0",), tracker.result()).frames == 400
     now[0] *= 2
     assert live.of(name, held, ("can0",), tracker.result()).frames == 400
-    assert live.changes == 2  # nothing came since
+    assert live.beside.changes == 2  # nothing came since
     assert live.of(FrameName("can0", 0x101, False), held, ("can0",), tracker.result()) is None
-    live.finish()
-    assert live.changes == 2
+    live.beside.finish()
+    assert live.beside.changes == 2
 
 
 def test_a_fault_in_it_is_told_and_costs_nothing_else(capture, monkeypatch):
     def broken(*_):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("buswright.worker.surveying.survey_one", broken)
+    monkeypatch.setattr("buswright.worker.composing.surveying.survey_one", broken)
     engine = Engine(capture)
     assert surveyed(engine, PLAIN) is None
     snapshot = engine.settle()

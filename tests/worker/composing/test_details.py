@@ -5,10 +5,10 @@ import numpy as np
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.latest import LatestFrames
 from buswright.health.track import HealthTracker
-from buswright.worker.details import FRAMES, id_detail
-from buswright.worker.folds import Known
+from buswright.worker.composing.details import FRAMES, id_detail
+from buswright.worker.composing.folds import Known
 
-from ..health.traffic import comb
+from ...health.traffic import comb
 
 NAME = FrameName("can0", 0x100, False)
 
@@ -17,7 +17,7 @@ def detail_of(frames):
     held, tracker = LatestFrames(), HealthTracker()
     held.add(frames)
     tracker.update(frames)
-    return id_detail(NAME, held, ("can0",), Known(None, {}, {}, {}, {}).decoder(), tracker.result())
+    return id_detail(NAME, held, ("can0",), Known().decoder(), tracker.result())
 
 
 def test_changes_of_bits_are_those_of_the_last_five_seconds():

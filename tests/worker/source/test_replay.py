@@ -19,14 +19,15 @@ from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture
 from buswright.tui.screens.identifiers.rows import rows_of
-from buswright.worker import replay as replay_module
-from buswright.worker import tape as tape_module
+from buswright.worker.composing.folds import Known
 from buswright.worker.engine import Engine
-from buswright.worker.replay import Replay, Rewound
+from buswright.worker.source import replay as replay_module
+from buswright.worker.source import tape as tape_module
+from buswright.worker.source.replay import Replay, Rewound
 
-from ..health.traffic import MS, START, comb
-from ..test_live_equals_recorded import same
-from .replayed import Clock, S, as_json, car_of, health_command, written
+from ...health.traffic import MS, START, comb
+from ...test_live_equals_recorded import same
+from ..replayed import Clock, S, as_json, car_of, health_command, written
 
 FAULTS = (Fault("module-missing", "module:wheel_node", onset_s=4.0),)
 
@@ -48,10 +49,11 @@ def place(request, monkeypatch):
     monkeypatch.setattr(replay_module, "LEAD_NS", S)
 
 
-def engine_of(run, clock=None, *, car=True, **options):
+def engine_of(run, clock=None, *, car=True, baseline=None, **options):
     path, file = run
     clock = clock or Clock()
-    return Engine(open_capture(path), car=load_car_file(file) if car else None, clock=clock, pace=clock, **options)
+    known = Known(load_car_file(file) if car else None, baseline=baseline)
+    return Engine(open_capture(path), known, clock=clock, pace=clock, **options)
 
 
 def to_of(snapshot):
@@ -509,7 +511,7 @@ def test_a_fault_in_a_detector_of_channels_costs_no_numbers(run, monkeypatch):
     def broken(session):
         raise RuntimeError("a detector is wrong")
 
-    monkeypatch.setattr("buswright.worker.judging.measure_channels", broken)
+    monkeypatch.setattr("buswright.worker.composing.judging.measure_channels", broken)
     snapshot = engine_of(run).settle()
     assert snapshot.findings_whole
     assert snapshot.judged is None

@@ -17,13 +17,13 @@ from buswright.health.track import HealthTracker
 from buswright.report.plain import plain
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture, demo_car
+from buswright.worker.composing.folds import Known
+from buswright.worker.composing.judging import LiveJudge
 from buswright.worker.engine import Engine
-from buswright.worker.folds import Known
-from buswright.worker.judging import LiveJudge
 from buswright.worker.notices import MOST_FAULTS, Notices
 
-from ..frames.live_fakes import SAFE, FakeAdapter, FakeBus, until
-from .replayed import Clock, S, car_of
+from ...frames.live_fakes import SAFE, FakeAdapter, FakeBus, until
+from ..replayed import Clock, S, car_of
 
 FAULTS = (
     Fault("open-circuit", "channel:oil_pressure", onset_s=2.5),
@@ -41,7 +41,7 @@ class Driven:
         self.capture = open_live(addresses, opener=adapter, proving=lambda address: SAFE)
         self.clock = Clock()
         header = header_of(self.capture, program="test", car=None, accepted=False)
-        self.engine = Engine(self.capture, car=demo_car(), header=header, clock=self.clock, pace=self.clock)
+        self.engine = Engine(self.capture, Known(demo_car()), header=header, clock=self.clock, pace=self.clock)
         self.frames = list(SimulatedCapture(seconds, faults=faults))
 
         self.given = 0
@@ -122,9 +122,9 @@ def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(mo
     def broken(session):
         raise RuntimeError("a detector is wrong")
 
-    monkeypatch.setattr("buswright.worker.judging.measure_channels", broken)
+    monkeypatch.setattr("buswright.worker.composing.judging.measure_channels", broken)
     clock, notices = Clock(), Notices()
-    judge = LiveJudge(Known(demo_car(), {}, {}, {}, {}), notices, clock)
+    judge = LiveJudge(Known(demo_car()), notices, clock)
     tracker = HealthTracker(car=demo_car())
     for frames in SimulatedCapture(8.0, faults=FAULTS[1:]):
         for piece in frames.pieces(1_000):
@@ -132,8 +132,7 @@ def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(mo
             tracker.update(piece)
             clock.move(60.0)
             judge.look(tracker.result())
-            if judge._thread is not None:
-                judge._thread.join()
+            judge.beside.finish()
     assert [each.level for each in notices.latest()] == ["trouble"] * MOST_FAULTS
     assert judge.judged is None
     assert [each.fault for each in judge.findings(tracker.result(), None)] == ["module-reset"]
@@ -142,14 +141,14 @@ def test_a_fault_in_a_detector_is_told_a_few_times_and_costs_no_other_finding(mo
 def test_each_moment_is_judged_twice_however_long_that_takes(monkeypatch):
     """Of a computer that needs an hour for it, minutes of the run would never be looked at."""
     clock, notices = Clock(), Notices()
-    judge = LiveJudge(Known(demo_car(), {}, {}, {}, {}), notices, clock)
+    judge = LiveJudge(Known(demo_car()), notices, clock)
     frames = concatenate(list(SimulatedCapture(40.0)))
     judge.update(frames)
     tracker = HealthTracker(car=demo_car())
     tracker.update(frames)
     health = tracker.result()
     took = itertools.count(0, 3600 * S)
-    monkeypatch.setattr("buswright.worker.judging.time.thread_time_ns", lambda: next(took))
+    monkeypatch.setattr("buswright.worker.composing.judging.time.thread_time_ns", lambda: next(took))
     assert judge._due
     judge.finish(health)
     assert judge.judged.count == 91

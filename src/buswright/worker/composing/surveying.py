@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Mapping
 
 from buswright.channels.carfile.model import FrameName
@@ -12,9 +11,9 @@ from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
 from buswright.survey.gather import MOST_ROWS, SurveyFold
 from buswright.survey.survey import Surveyed, survey_one
-from buswright.worker.details import latest
-from buswright.worker.notices import Notices
-from buswright.worker.pace import Pace
+from buswright.worker.composing.details import latest
+from buswright.worker.notices import Beside, Notices
+from buswright.worker.shelf import Pace
 
 SURVEY_S = 0.5
 SURVEY_SHARE = 5
@@ -41,32 +40,23 @@ class LiveSurvey:
     def __init__(
         self, described: Described, bus_names: Mapping[str, str], notices: Notices, clock: Callable[[], int]
     ) -> None:
-        self._described, self._bus_names, self._notices = described, bus_names, notices
+        self._described, self._bus_names = described, bus_names
         self._pace = Pace(SURVEY_S, SURVEY_SHARE, clock)
         self._found: dict[FrameName, tuple[object, Surveyed | None]] = {}
-        self._thread: threading.Thread | None = None
-        self.changes = 0
-        """How often there was a new survey."""
+        self.beside = Beside("the identifier can't be surveyed", notices)
 
     def of(
         self, name: FrameName, held: LatestFrames, interfaces: tuple[str, ...], health: BusHealth
     ) -> Surveyed | None:
         """Return the newest survey of an identifier, and begin another one where it is time and something came."""
         state, surveyed = self._found.get(name, (None, None))
-        busy = self._thread is not None and self._thread.is_alive()
-        if not busy and (state is None or self._pace.due):
+        if not self.beside.busy and (state is None or self._pace.due):
             figures = health.ids.get(name)
             now = None if figures is None else (figures.frames, figures.last_ns)
             if now is not None and now != state:
                 frames = latest(held, name, interfaces, MOST_ROWS)
-                self._thread = threading.Thread(target=self._survey, args=(name, frames, health, now), daemon=True)
-                self._thread.start()
+                self.beside.begin(lambda: self._survey(name, frames, health, now))
         return surveyed
-
-    def finish(self) -> None:
-        """Wait until a survey that has begun is there."""
-        if self._thread is not None:
-            self._thread.join()
 
     def _survey(self, name: FrameName, frames: Frames, health: BusHealth, state: object) -> None:
         found = None
@@ -77,9 +67,6 @@ class LiveSurvey:
                 gathered = fold.result().get(name)
                 if gathered is not None:
                     found = survey_one(gathered, self._described.identity(name).message, health)
-        except Exception as fault:  # noqa: BLE001  (a fault here must not cost the numbers)
-            self._notices.trouble("the identifier can't be surveyed", fault)
-        # A new dictionary: the worker's thread reads it meanwhile.
-        others = [(each, one) for each, one in self._found.items() if each != name][-(_KEPT - 1) :]
-        self._found = {**dict(others), name: (state, found)}
-        self.changes += 1
+        finally:  # a new dictionary: the worker's thread reads it meanwhile
+            others = [(each, one) for each, one in self._found.items() if each != name][-(_KEPT - 1) :]
+            self._found = {**dict(others), name: (state, found)}

@@ -3,34 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from buswright.errors import UserError
 from buswright.frames.table import Frames
 from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
-
-if TYPE_CHECKING:
-    from buswright.capacity.assess import BusCapacity
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Room:
-    """What still fits on a bus.
-
-    Attributes
-    ----------
-    bus, proposed
-        Which, and what is proposed for it, as typed; "" for nothing.
-    found
-        None where `why_not` says what is wrong.
-    """
-
-    bus: str
-    proposed: str
-    found: BusCapacity | None
-    why_not: str = ""
+from buswright.worker.snapshot import Room
 
 
 def room_of(

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from tempfile import gettempdir
 from typing import TypeVar
@@ -27,11 +28,10 @@ from buswright.findings import Finding
 from buswright.frames.table import Frames, Int64s
 from buswright.health.channels.evidence import Channels, measure_channels
 from buswright.health.model.health import BusHealth
-from buswright.worker.folds import Known
-from buswright.worker.kept import KeptFrames
-from buswright.worker.notices import MOST_FAULTS, Notices
+from buswright.worker.composing.folds import Known
+from buswright.worker.composing.kept import KeptFrames, Supplies
+from buswright.worker.notices import MOST_FAULTS, Beside, Notices
 from buswright.worker.snapshot import JudgedChannels
-from buswright.worker.supplies import Supplies
 
 JUDGED_S, JUDGED_SHARE = 10.0, 10
 """Channels of a live bus are judged every ten seconds at most, with a tenth of a core's time at most."""
@@ -80,23 +80,18 @@ class LiveJudge:
         Told where it fails.
     clock
         Nanoseconds that only rise.
-
-    Attributes
-    ----------
-    changes
-        How many judgements there were.
     """
 
     def __init__(self, known: Known, notices: Notices, clock: Callable[[], int]) -> None:
-        self._known, self._notices = known, notices
+        self._known = known
         self._kept = KeptFrames()
         self._clock = clock
         self._next_ns: int | None = None
-        self._thread: threading.Thread | None = None
+        self.beside = Beside("the channels can't be judged", notices)
         self._judged: _Judged | None = None
         self._supplies = Supplies()
         self._hurry = threading.Event()
-        self._tried = self._faults = self.changes = 0
+        self._tried = 0
 
     def update(self, frames: Frames) -> None:
         """Keep a batch."""
@@ -140,28 +135,26 @@ class LiveJudge:
         """Begin a judgement where it is time for one."""
         span = self._kept.span
         early = span is None or span.end_ns - span.start_ns < LEAST_S * SECOND
-        running = self._thread is not None and self._thread.is_alive()
-        if not early and not running and self._tried != self._kept.count and self._due:
-            self._thread = threading.Thread(target=self._judge, args=self._task(health), daemon=True)
-            self._thread.start()
+        if not early and not self.beside.busy and self._tried != self._kept.count and self._due:
+            self.beside.begin(self._task(health))
 
     @property
     def _due(self) -> bool:
-        return self._faults < MOST_FAULTS and (self._next_ns is None or self._clock() >= self._next_ns)
+        return self.beside.faults < MOST_FAULTS and (self._next_ns is None or self._clock() >= self._next_ns)
 
     def finish(self, health: BusHealth) -> None:
         """Judge what has come to its end; waits for it."""
         self._hurry.set()
-        if self._thread is not None:
-            self._thread.join()
+        self.beside.finish()
         if self._kept.count and self._tried != self._kept.count:
-            self._judge(*self._task(health))
+            self.beside.do(self._task(health))
 
-    def _task(self, health: BusHealth) -> tuple[BusHealth, tuple[Frames, ...], Window]:
+    def _task(self, health: BusHealth) -> Callable[[], None]:
+        """Return what judges the frames that are kept now."""
         span = self._kept.span
         assert span is not None
         self._tried = self._kept.count
-        return health, self._kept.pieces(), span
+        return partial(self._judge, health, self._kept.pieces(), span)
 
     def _judge(self, health: BusHealth, frames: tuple[Frames, ...], span: Window) -> None:
         known, begun_ns, before_ns = self._known, self._clock(), time.thread_time_ns()
@@ -178,14 +171,11 @@ class LiveJudge:
                 counts = judged_of(case, mute((*of_buses, *found)))
                 lasts = lasting(case, before, found, span)
                 self._judged = _Judged(_without_samples(channels), lasts, span, of_buses, counts)
-            self.changes += 1
-        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
-            self._faults += 1
-            self._notices.trouble("the channels can't be judged", fault)
-        # Its own time, not that of the clock: others take theirs meanwhile, and it rests.
-        took_ns = JUDGED_SHARE * (time.thread_time_ns() - before_ns)
-        most_ns = (span.end_ns - span.start_ns) // SEEN_TWICE
-        self._next_ns = begun_ns + max(round(JUDGED_S * SECOND), min(took_ns, most_ns))
+        finally:
+            # Its own time, not that of the clock: others take theirs meanwhile, and it rests.
+            took_ns = JUDGED_SHARE * (time.thread_time_ns() - before_ns)
+            most_ns = (span.end_ns - span.start_ns) // SEEN_TWICE
+            self._next_ns = begun_ns + max(round(JUDGED_S * SECOND), min(took_ns, most_ns))
 
     def _gently(self, things: Iterable[T]) -> Iterator[T]:
         """Rest after each as long as it took: frames must be taken from the buses, and keys answered."""

@@ -2,7 +2,7 @@
 
 import pytest
 
-from buswright.worker.pace import Pace
+from buswright.worker.shelf import Pace
 
 from .replayed import Clock
 

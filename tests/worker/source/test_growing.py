@@ -8,11 +8,12 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.captures.opening import open_capture
 from buswright.messages.model import Database, Message, Signal
-from buswright.worker import tape as tape_module
+from buswright.worker.composing.folds import Known
 from buswright.worker.engine import Engine
 from buswright.worker.snapshot import JudgedChannels
+from buswright.worker.source import tape as tape_module
 
-from .replayed import Clock, S
+from ..replayed import Clock, S
 
 START_S = 1_770_000_000
 
@@ -27,7 +28,7 @@ class Watch:
 
     def __init__(self, *paths, **known):
         self.clock = Clock()
-        self.engine = Engine(open_capture(paths), clock=Clock(), pace=self.clock, **known)
+        self.engine = Engine(open_capture(paths), Known(**known), clock=Clock(), pace=self.clock)
         self.snapshot = self.engine.settle()
 
     def look(self, times=1):

@@ -19,7 +19,7 @@ from buswright.frames.captures.growing import News
 from buswright.frames.captures.sidecar import add_event
 from buswright.frames.table import Event, Flag, Frames, Problems
 from buswright.worker.snapshot import Phase
-from buswright.worker.tape import Cursor, Tape
+from buswright.worker.source.tape import Cursor, Tape
 
 PIECE = 16_384
 """Frames given at once: little enough that a key is answered in between."""

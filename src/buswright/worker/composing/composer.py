@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,7 +12,7 @@ import numpy.typing as npt
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.fitting import Key, Misfit
 from buswright.channels.following.model import ChannelNow, Plotted
-from buswright.diagnosis.case import Sighting, Window
+from buswright.diagnosis.case import Case, Sighting, Window
 from buswright.diagnosis.detect import BUS_DETECTORS, CHANNEL_DETECTORS, case_of, diagnose, sightings
 from buswright.diagnosis.mute import mute
 from buswright.diagnosis.now.judge import NOTHING_JUDGED, judge
@@ -26,18 +25,18 @@ from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.model.health import BusHealth
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
-from buswright.worker.details import id_detail
-from buswright.worker.folds import Folds
-from buswright.worker.judging import JUDGED_S, JUDGED_SHARE, LiveJudge, channels_of
-from buswright.worker.listening import Listening
-from buswright.worker.notices import Notices, Shielded
-from buswright.worker.pace import Pace
-from buswright.worker.replay import Replay
-from buswright.worker.room import Room, room_of
-from buswright.worker.snapshot import IdDetail, JudgedChannels, Snapshot, SourceNow
-from buswright.worker.stretch import whole_of
-from buswright.worker.surveying import LiveSurvey
-from buswright.worker.trials import Trials, keep
+from buswright.worker.composing.details import id_detail
+from buswright.worker.composing.folds import Folds
+from buswright.worker.composing.judging import JUDGED_S, JUDGED_SHARE, LiveJudge, channels_of
+from buswright.worker.composing.room import room_of
+from buswright.worker.composing.stretch import whole_of
+from buswright.worker.composing.surveying import LiveSurvey
+from buswright.worker.composing.trials import Trials, keep
+from buswright.worker.notices import Beside, Notices, Shielded
+from buswright.worker.shelf import Pace
+from buswright.worker.snapshot import IdDetail, JudgedChannels, Room, Snapshot, SourceNow
+from buswright.worker.source.listening import Listening
+from buswright.worker.source.replay import Replay
 
 HEALTH_S = 0.5
 HEALTH_SHARE = 10
@@ -111,19 +110,22 @@ class Composer:
         self._of_channels: tuple[Sighting, ...] | None = None
         self._judged_frames = 0
         self._again = Pace(JUDGED_S, JUDGED_SHARE, clock)
-        self._looking: threading.Thread | None = None
+        self._looking = Beside("the channels can't be judged", notices)
         self._room: Room | None = None
-        self._rooms: threading.Thread | None = None
+        self._rooms = Beside("the room on the bus can't be worked out", notices)
         self._scope = scope
         self._modules = modules_known(folds.known.car, folds.known.databases)
-        self._looks = 0
+        self._turns = 0
         self._live = LiveJudge(folds.known, notices, clock) if isinstance(source, Listening) else None
         self._survey = LiveSurvey(folds.known.described(), folds.known.every_name, notices, clock)
+        self._beside: list[Beside] = [self._looking, self._rooms, self._survey.beside]
+        if self._live is not None:
+            self._beside.append(self._live.beside)
 
     @property
     def changes(self) -> int:
         """How often something new came beside what was folded: channels were judged, an identifier was surveyed."""
-        return self._looks + self._survey.changes + (0 if self._live is None else self._live.changes)
+        return self._turns + sum(each.changes for each in self._beside)
 
     def take(self, frames: Frames) -> None:
         """Take what has come: frames of live buses are kept for a while."""
@@ -133,7 +135,7 @@ class Composer:
     def narrow(self, scope: Scope | None) -> None:
         """Look at one module from now on; None: at the whole car."""
         self._scope = scope
-        self._looks += 1
+        self._turns += 1
         self._diagnose()
 
     def measure(self, *, exact: bool) -> None:
@@ -227,8 +229,7 @@ class Composer:
         if not self._folds.known.any_message:
             return
         self._judged_frames = self._folds.frames
-        self._looking = threading.Thread(target=self._look_at_channels, args=(source,), daemon=True)
-        self._looking.start()
+        self._looking.begin(lambda: self._look_at_channels(source))
 
     def look_again(self) -> None:
         """Measure a capture that has grown as a whole again, and judge its channels anew where it is time."""
@@ -239,16 +240,13 @@ class Composer:
             or self._shown.misfit is not None
         ):
             return
-        if not self._again.due or (self._looking is not None and self._looking.is_alive()):
-            return
-        self._look_beside(source)
+        if self._again.due and not self._looking.busy:
+            self._look_beside(source)
 
     def finish(self) -> None:
         """Wait until the channels are judged: of the whole capture, or of what has come over live buses."""
-        self._survey.finish()
-        for each in (self._looking, self._rooms):
-            if each is not None:
-                each.join()
+        for each in (self._survey.beside, self._looking, self._rooms):
+            each.finish()
         if self._live is not None and self._shown.misfit is None:
             self._measure()
             self._live.finish(self._shown.health)
@@ -258,21 +256,18 @@ class Composer:
 
         The same session, the same detectors as `diagnose`: what it prints of a capture is shown here.
         """
-        try:
-            with self._again.run():
-                self._channels = channels_of(source.so_far, self._folds.known)
-                self._channels_end_ns = source.end_ns
-                if source.grew_at_end:  # buses are judged again and again; channels only here, which takes long
-                    health, known = self._shown.health, self._folds.known
-                    case = case_of(health, car=known.car, baseline=known.baseline, channels=self._channels)
-                    self._of_channels = sightings(case, CHANNEL_DETECTORS)
-                self._diagnose()
-                known, shown = self._folds.known, self._shown
-                case = case_of(shown.health, car=known.car, baseline=known.baseline, channels=self._channels)
-                self._counts = judged_of(case, shown.findings)
-            self._looks += 1
-        except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
-            self._notices.trouble("the channels can't be judged", fault)
+        with self._again.run():
+            self._channels = channels_of(source.so_far, self._folds.known)
+            self._channels_end_ns = source.end_ns
+            if source.grew_at_end:  # buses are judged again and again; channels only here, which takes long
+                self._of_channels = sightings(self._case(), CHANNEL_DETECTORS)
+            self._diagnose()
+            self._counts = judged_of(self._case(), self._shown.findings)
+
+    def _case(self) -> Case:
+        """Return what detectors look at: the health that was measured last, and the channels of the whole capture."""
+        known = self._folds.known
+        return case_of(self._shown.health, car=known.car, baseline=known.baseline, channels=self._channels)
 
     def _diagnose(self) -> None:
         """Make the findings, of the channels too where they have been measured."""
@@ -283,7 +278,7 @@ class Composer:
                 if self._live is not None:
                     found = self._live.findings(shown.health, self._folds.channels.one, scope)
                 elif self._of_channels is not None:
-                    case = case_of(shown.health, car=known.car, baseline=known.baseline, channels=self._channels)
+                    case = self._case()
                     of_buses = sightings(case if scope is None else scope.of_case(case), BUS_DETECTORS)
                     found = mute((*of_buses, *self._of_channels))
                     found = found if scope is None else scope.of_findings(found, shown.health)
@@ -373,14 +368,9 @@ class Composer:
         described, names = known.described(), known.every_name
 
         def work_out() -> None:
-            try:
-                self._room = room_of(bus, proposed, health, frames, described=described, bus_names=names)
-            except Exception as fault:  # noqa: BLE001  (a fault here must not cost the rest)
-                self._notices.trouble("the room on the bus can't be worked out", fault)
-            self._looks += 1
+            self._room = room_of(bus, proposed, health, frames, described=described, bus_names=names)
 
-        self._rooms = threading.Thread(target=work_out, daemon=True)
-        self._rooms.start()
+        self._rooms.begin(work_out)
 
     def keep(self, trials: Trials, bus: str, path: Path, *, force: bool) -> None:
         """Keep the trial signals of a bus in a draft database and car file; a notice says where."""

@@ -6,7 +6,7 @@ import dataclasses
 import io
 import pickle
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -48,14 +48,14 @@ class Known:
     bitrates, data_bitrates
         Bit/s by bus name, over the car file's.
     baseline
-        A good run, None without one.
+        A good run, None without one: its identifiers are expected.
     """
 
-    car: CarFile | None
-    databases: Databases
-    bus_names: Mapping[str, str]
-    bitrates: Mapping[str, int]
-    data_bitrates: Mapping[str, int]
+    car: CarFile | None = None
+    databases: Databases = field(default_factory=dict)
+    bus_names: Mapping[str, str] = field(default_factory=dict)
+    bitrates: Mapping[str, int] = field(default_factory=dict)
+    data_bitrates: Mapping[str, int] = field(default_factory=dict)
     baseline: Baseline | None = None
 
     @property
@@ -104,14 +104,17 @@ class Known:
         return Decoder(databases_of(self.car, self.databases), bus_names=self.every_name)
 
 
+NOTHING_KNOWN = Known()
+
+
 @dataclass(frozen=True, slots=True)
 class Checkpoint:
-    """Copies of what had been folded up to a place of a capture; None: that part failed."""
+    """Copies of what had been folded up to a place of a capture; None: nothing had, or that part failed."""
 
-    frames: int
-    health: HealthTracker | None
-    recent: RecentTracker | None
-    channels: Follower | None
+    frames: int = 0
+    health: HealthTracker | None = None
+    recent: RecentTracker | None = None
+    channels: Follower | None = None
 
 
 class Folds:
@@ -160,11 +163,12 @@ class Folds:
 
     def back_to(self, place: Checkpoint | None) -> None:
         """Go back to a checkpoint, or to nothing."""
+        place = place or Checkpoint()
         self.changes += 1
-        self.frames = place.frames if place is not None else 0
-        self.health.renew(place.health.copy() if place is not None and place.health is not None else None)
-        self.recent.renew(place.recent.copy() if place is not None and place.recent is not None else None)
-        self.channels.renew(_copy(place.channels) if place is not None and place.channels is not None else None)
+        self.frames = place.frames
+        self.health.renew(place.health and place.health.copy())
+        self.recent.renew(place.recent and place.recent.copy())
+        self.channels.renew(place.channels and _copy(place.channels))
         self.latest.renew()
         if self.wiggle is not None and self.wiggle.run(lambda one: one.result().running, False):
             self._notices.tell("the wiggle test ended because the capture went back")

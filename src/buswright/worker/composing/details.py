@@ -15,8 +15,8 @@ from buswright.messages.decoding.columns import Reason, SignalColumn
 from buswright.messages.decoding.decode import Decoder
 from buswright.messages.model import Message
 from buswright.survey.survey import Surveyed
-from buswright.worker.snapshot import IdDetail, SignalNow
-from buswright.worker.trials import TrialNow, Trials, tried, with_trials
+from buswright.worker.composing.trials import Trials, tried, with_trials
+from buswright.worker.snapshot import IdDetail, SignalNow, TrialNow
 
 FRAMES = 2_000
 GAPS = 50

@@ -1,8 +1,8 @@
 """Snapshots put together: what the time line is given."""
 
-from buswright.worker.compose import _load
+from buswright.worker.composing.composer import _load
 
-from ..tui.made import snapshot_of
+from ...tui.made import snapshot_of
 
 
 def test_the_time_line_shows_the_load_of_the_busiest_bus():

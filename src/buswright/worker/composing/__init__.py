@@ -1,0 +1,1 @@
+"""What becomes of the frames: folded, judged, and put together to snapshots."""
