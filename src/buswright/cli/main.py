@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import difflib
 import gc
+import os
 import re
 import sys
 from collections.abc import Sequence
@@ -59,6 +60,9 @@ REPORT_TO = "Please report it on the project's issue list, with the command and,
 
 GARBAGE = 200_000
 """Objects until Python looks for rings of garbage: more than a command loads. All that stays, and looking takes 5 %."""
+BLAS_THREADS = "OPENBLAS_NUM_THREADS"
+"""NumPy starts threads for linear algebra, which wait by spinning: a tenth of a second of the other core, and none of
+our matrices is large enough for two. Processes of ours inherit it; who has set it is not overruled."""
 _ELSEWHERE = "send it to a file or a pipe that takes it, for example > result.txt"
 
 
@@ -146,6 +150,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def entry() -> None:
     """Run as a console script: every error ends here."""
     gc.set_threshold(GARBAGE)
+    os.environ.setdefault(BLAS_THREADS, "1")
     arguments = sys.argv[1:]
     with standing_streams() as unheard:
         status = status_of(arguments)

@@ -261,7 +261,7 @@ def reading_ahead(options: argparse.Namespace) -> Iterator[None]:
         return
     from buswright.frames.formats.readers import started_ahead
 
-    with started_ahead(Path(sources[0]), jobs):
+    with started_ahead(Path(sources[0]), options.timezone, jobs):
         yield
 
 

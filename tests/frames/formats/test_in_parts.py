@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 
 from buswright.cli.main import main
-from buswright.frames.captures import capture as capture_module
-from buswright.frames.captures.opening import open_capture
+from buswright.frames.captures.opening import FORMATS, open_capture
 from buswright.frames.formats import in_parts, part_process, readers
 from buswright.frames.formats.reading import read_chunks
 from buswright.frames.table import COLUMN_NAMES, concatenate
@@ -29,12 +28,9 @@ class WorkerHere:
     taken = 0
     asked = 0
 
-    def __init__(self, ending):
-        pass
-
-    def send(self, task):
+    def __init__(self, task, ending):
+        assert task == readers.Task.from_words(*task.words)
         self._stream = io.BytesIO()
-        in_parts.pickle.loads(in_parts.pickle.dumps(task))
         part_process.read_parts(task, self._stream)
         self._stream.seek(0)
 
@@ -46,10 +42,7 @@ class WorkerHere:
 @pytest.fixture
 def small_parts(monkeypatch):
     """Cut also small files."""
-    monkeypatch.setattr(capture_module, "LEAST_FOR_PARTS", 0)
-    monkeypatch.setattr(in_parts, "PART_CHUNKS", 3)
-    monkeypatch.setattr(read_chunks, "__defaults__", (3_000,))
-    monkeypatch.setattr(in_parts, "CHUNK_BYTES", 3_000)
+    cut_into(monkeypatch, chunk_bytes=3_000, part_chunks=3)
     monkeypatch.setattr(in_parts, "_Worker", WorkerHere)
     taken = in_parts._taken
     WorkerHere.taken = WorkerHere.asked = 0
@@ -60,6 +53,13 @@ def small_parts(monkeypatch):
         return found
 
     monkeypatch.setattr(in_parts, "_taken", counted)
+
+
+def cut_into(monkeypatch, chunk_bytes, part_chunks):
+    monkeypatch.setattr(readers, "LEAST_FOR_PARTS", 1)
+    monkeypatch.setattr(readers, "CHUNK_BYTES", chunk_bytes)
+    monkeypatch.setattr(readers, "PART_CHUNKS", part_chunks)
+    monkeypatch.setattr(read_chunks, "__defaults__", (chunk_bytes,))
 
 
 def read(path, jobs):
@@ -152,6 +152,17 @@ def test_what_changes_the_meaning_of_later_lines_ends_the_cutting(late, small_pa
     path.write_bytes(b"".join([*lines[:700], late, *lines[700:]]))
     assert_same(path)
     assert 0 < WorkerHere.taken < WorkerHere.asked
+    path.write_bytes(b"".join([*lines[:150], late, *lines[150:]]))  # what was read here knows of it, and no other
+    WorkerHere.taken = 0
+    assert_same(path)
+    assert not WorkerHere.taken
+
+
+def test_what_begins_with_junk_is_cut_all_the_same(small_parts, tmp_path):
+    path = tmp_path / "junk.log"
+    path.write_bytes(b"no frame at all\n" * 300 + b"(1700000000.000000) can0 123#11\n" * 700)
+    assert_same(path)
+    assert WorkerHere.taken > 2
 
 
 def test_stamps_that_count_from_the_frame_before_are_read_by_one(small_parts, tmp_path):
@@ -159,6 +170,10 @@ def test_stamps_that_count_from_the_frame_before_are_read_by_one(small_parts, tm
     path.write_bytes(b"(0.000000) can0 123#11\n" + b"(0.01) can0 123#11\n(0.000002) can0 12#\n" * 700)
     assert_same(path)
     assert not WorkerHere.taken
+
+
+def test_formats_are_recognised_as_for_one_process():
+    assert tuple(form for form in FORMATS if form.reader is not None) == part_process.TEXT_FORMATS
 
 
 def test_a_process_that_brings_nothing_costs_nothing(small_parts, tmp_path, monkeypatch):
@@ -169,10 +184,7 @@ def test_a_process_that_brings_nothing_costs_nothing(small_parts, tmp_path, monk
 
 
 def test_real_processes_and_line_numbers(monkeypatch, tmp_path):
-    monkeypatch.setattr(capture_module, "LEAST_FOR_PARTS", 0)
-    monkeypatch.setattr(in_parts, "PART_CHUNKS", 2)
-    monkeypatch.setattr(read_chunks, "__defaults__", (4_000,))
-    monkeypatch.setattr(in_parts, "CHUNK_BYTES", 4_000)
+    cut_into(monkeypatch, chunk_bytes=4_000, part_chunks=2)
     path = tmp_path / "a.log"
     path.write_bytes(
         b"(1700000000.000000) can0 123#11\n" * 2_000 + b"no frame\n" + b"(1700000001.000000) can1 001#\n" * 99
@@ -188,8 +200,11 @@ def test_real_processes_and_line_numbers(monkeypatch, tmp_path):
     next(batches)
     batches.close()  # and the process with it
     assert started
-    monkeypatch.setattr(readers, "LEAST_FOR_PARTS", path.stat().st_size // 2)
-    with readers.started_ahead(path, 3):
-        assert_same(path, (2,))  # takes one of the two
+    with readers.started_ahead(path, "UTC", 3):
+        assert_same(path, (3,))  # takes the two
         assert len(started) == 3
+        assert_same(path, (2,))
+        assert len(started) == 4
+    with readers.started_ahead(path, "UTC", 2):
+        assert len(started) == 5
     assert all(process.returncode is not None for process in started)

@@ -11,12 +11,10 @@ from typing import BinaryIO
 from buswright.frames.captures.order import BackwardSteps
 from buswright.frames.captures.sidecar import take_sidecar
 from buswright.frames.formats.in_parts import read_in_parts
-from buswright.frames.formats.readers import LEAST_FOR_PARTS
-from buswright.frames.formats.reading import Format, Reading
+from buswright.frames.formats.readers import tasks
+from buswright.frames.formats.reading import HEAD_BYTES, Format, Reading
 from buswright.frames.formats.unpacking import opened_file
 from buswright.frames.table import Clock, Event, Frames, Problems
-
-HEAD_BYTES = 1 << 16
 
 
 class Capture:
@@ -109,10 +107,11 @@ class Capture:
 
     def _batches(self, raw: BinaryIO, stream: BinaryIO, reading: Reading) -> Iterator[Frames]:
         """Read, in several processes where they are wanted and the file is text, plain and large."""
-        make, size = self._form.reader, self.size
-        if self._jobs < 2 or make is None or stream is not raw or size < LEAST_FOR_PARTS or not self.paths[0].is_file():
+        make = self._form.reader
+        if self._jobs < 2 or make is None or stream is not raw or not self.paths[0].is_file():
             return self._form.read(stream, reading)
-        return read_in_parts(raw, size, reading, make, self._jobs)
+        others = tasks(reading.path, reading.timezone, self.size, self._jobs)
+        return read_in_parts(raw, reading, make, others) if others else self._form.read(stream, reading)
 
     def first_time_ns(self) -> int | None:
         """Time of the first frame, from the first bytes alone; None where they hold no timed frame."""

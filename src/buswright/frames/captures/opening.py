@@ -9,13 +9,13 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from buswright.errors import CaptureError
-from buswright.frames.captures.capture import HEAD_BYTES, Capture
+from buswright.frames.captures.capture import Capture
 from buswright.frames.captures.merge import MergedCapture
 from buswright.frames.captures.sidecar import is_sidecar
 from buswright.frames.formats import library
 from buswright.frames.formats.asc import reader as asc
 from buswright.frames.formats.candump import reader as candump
-from buswright.frames.formats.reading import Format
+from buswright.frames.formats.reading import HEAD_BYTES, Format
 from buswright.frames.formats.unpacking import opened_file
 from buswright.wording import WHY_EMPTY
 

@@ -1,9 +1,10 @@
 """A text capture read by several processes: cut at line ends into parts, put together again in their order.
 
 The first part is read here: it settles what the lines behind it mean (`ChunkReader.state`). Reading processes
-(part_process.py) get that and their parts, every so-manieth each, and send columns, problems and events. A part is
-taken if the state that it was read with is the one that the parts before it ended in; from the first that isn't, or
-that a process has not brought, the rest is read here. So what is read is the same, to the last bit and line number.
+(part_process.py) look at the beginning of the file for the same, read their parts, every so-manieth each, and send
+columns, problems and events. A part is taken if the state that it was read with is the one that the parts before it
+ended in; from the first that isn't, or that a process has not brought, the rest is read here. So what is read is the
+same, to the last bit and line number.
 
 Parts begin where chunks do when one process reads them, which keeps what depends on chunks the same.
 """
@@ -12,52 +13,25 @@ from __future__ import annotations
 
 import pickle
 import struct
-from collections.abc import Iterator
-from contextlib import ExitStack, suppress
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import IO, Any, BinaryIO
 
 import numpy as np
 
 from buswright.frames.formats.columns import Columns, join
-from buswright.frames.formats.readers import end, reading_process
-from buswright.frames.formats.reading import CHUNK_BYTES, MakeReader, Reading, batches, read_chunks
+from buswright.frames.formats.readers import Task, end, reading_process
+from buswright.frames.formats.reading import MakeReader, Reading, batches, read_chunks
 from buswright.frames.table import MAX_BUSES, Event, Frames, Problems
 
-PART_CHUNKS = 12
-"""Chunks of a part, 250,000 frames of candump: a batch, of which each process holds three at a time."""
 EVENTS_AT_MOST = 50_000
 """More events than these in all, and the rest is read by one process: readers keep no more than a number of them."""
 HEAD = struct.Struct("<II")
 """Before each part: the bytes of what describes it, and the number of buffers; then the bytes of each buffer."""
 SIZE = struct.Struct("<Q")
-
-
-@dataclass(frozen=True, slots=True)
-class Task:
-    """What a reading process has to do.
-
-    Attributes
-    ----------
-    make
-        Makes the reader.
-    path, timezone, buses
-        Of the reading, at the end of the first part.
-    state
-        Of the reader then.
-    parts
-        Where each begins and ends in the file; an end of None is that of the file.
-    chunk_bytes
-        Read at a time.
-    """
-
-    make: MakeReader
-    path: str
-    timezone: str
-    buses: tuple[str, ...]
-    state: Any
-    parts: tuple[tuple[int, int | None], ...]
-    chunk_bytes: int
+_LINE_BYTES = 1 << 12
+"""Most lines are shorter: where one ends is looked for in so many bytes first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,26 +48,25 @@ class Part:
     last_ns: int | None
 
 
-def read_in_parts(stream: BinaryIO, size: int, reading: Reading, make: MakeReader, jobs: int) -> Iterator[Frames]:
+def read_in_parts(stream: BinaryIO, reading: Reading, make: MakeReader, tasks: Sequence[Task]) -> Iterator[Frames]:
     """Yield a plain text file as batches of frames; problems and events go to `reading`.
 
     Parameters
     ----------
     stream
         The file, at its beginning; afterwards it stands where what was yielded ends.
-    size
-        Its bytes.
     make
         Makes its reader.
-    jobs
-        Processes at work, this one included.
+    tasks
+        Of the processes that read beside this one.
     """
-    cuts = _cuts(stream, size, CHUNK_BYTES)
+    size, chunk_bytes = tasks[0].size, tasks[0].chunk_bytes
+    cuts = cuts_of(stream, tasks[0])
     reader, line = make(reading), 1
     with ExitStack() as ending:
-        workers = [_Worker(ending) for _ in range(min(jobs - 1, len(cuts)))]  # they start while the first part is read
+        workers = [_Worker(task, ending) for task in tasks]
         for at, part in enumerate(zip([0, *cuts], [*cuts, None], strict=True)):
-            found = workers[(at - 1) % len(workers)].next_part() if at and workers else None
+            found = workers[(at - 1) % len(workers)].next_part() if at else None
             if found is not None and _taken(found, reading, reader, line):
                 line += found.lines
                 stream.seek(size if part[1] is None else part[1])
@@ -102,18 +75,11 @@ def read_in_parts(stream: BinaryIO, size: int, reading: Reading, make: MakeReade
                 continue
             if at:  # what is left, by one process
                 ending.close()
-                yield from _the_rest(_Blocks(stream, part[0], None), reading, reader, line)
+                rest = read_chunks(_Blocks(stream, part[0], None), reading, chunk_bytes, line=line, at_start=False)
+                yield from batches((reader.read(chunk) for chunk in rest), reading)
                 break
-            columns, lines = read_part(stream, reading, reader, part, CHUNK_BYTES)
+            columns, lines = read_part(stream, reading, reader, part, chunk_bytes)
             line += lines
-            state = reader.state()
-            if state is None:
-                ending.close()
-                workers = []
-            for number, worker in enumerate(workers):
-                its = tuple(zip(cuts, [*cuts[1:], None], strict=True))[number :: len(workers)]
-                task = (make, reading.path, reading.timezone, tuple(reading.buses), state, its, CHUNK_BYTES)
-                worker.send(Task(*task))
             if columns is not None and len(columns):
                 yield columns.freeze(reading.buses)
     reader.finish()
@@ -145,20 +111,22 @@ class _Blocks:
         return block
 
 
-def _cuts(stream: BinaryIO, size: int, chunk_bytes: int) -> list[int]:
+def cuts_of(stream: BinaryIO, task: Task) -> list[int]:
     """Return where parts begin behind the first: behind the last line end before so many chunks, if there is one."""
-    cuts = []
-    for block in range(PART_CHUNKS * chunk_bytes, size, PART_CHUNKS * chunk_bytes):
-        stream.seek(block - chunk_bytes)
-        end = stream.read(chunk_bytes).rfind(b"\n") + 1
-        if end:
-            cuts.append(block - chunk_bytes + end)
+    cuts, part_bytes = [], task.part_chunks * task.chunk_bytes
+    for border in range(part_bytes, task.size, part_bytes):
+        for back in (min(_LINE_BYTES, task.chunk_bytes), task.chunk_bytes):
+            stream.seek(border - back)
+            line_end = stream.read(back).rfind(b"\n") + 1
+            if line_end:
+                cuts.append(border - back + line_end)
+                break
     return cuts
 
 
 def _taken(part: Part, reading: Reading, reader: Any, line: int) -> bool:
     """Take a part over, unless it was read with another state than the parts before it ended in, or leaves one."""
-    if part.state is None or part.state != reader.state() or len(part.buses) >= MAX_BUSES - 1:
+    if part.state is None or part.state != reader.state() or len({*part.buses, *reading.buses}) >= MAX_BUSES - 1:
         return False
     if len(reading.events) + len(part.events) > EVENTS_AT_MOST:
         return False
@@ -173,25 +141,12 @@ def _taken(part: Part, reading: Reading, reader: Any, line: int) -> bool:
     return True
 
 
-def _the_rest(stream: _Blocks, reading: Reading, reader: Any, line: int) -> Iterator[Frames]:
-    chunks = read_chunks(stream, reading, CHUNK_BYTES, line=line, at_start=False)
-    yield from batches((reader.read(chunk) for chunk in chunks), reading)
-
-
 class _Worker:
     """A reading process; it is ended with the block that began it."""
 
-    def __init__(self, ending: ExitStack) -> None:
-        self._process = reading_process()
+    def __init__(self, task: Task, ending: ExitStack) -> None:
+        self._process = reading_process(task)
         ending.callback(end, self._process)
-
-    def send(self, task: Task) -> None:
-        """Give it its task; a process that is no more brings nothing, and that is seen there."""
-        stream = self._process.stdin
-        assert stream is not None
-        with suppress(OSError):
-            stream.write(pickle.dumps(task))
-            stream.close()
 
     def next_part(self) -> Part | None:
         """Wait for its next part; None when it brings no more."""
@@ -212,12 +167,12 @@ def received(stream: IO[bytes]) -> Part | None:
     return part
 
 
-def _exactly(stream: IO[bytes], size: int) -> bytearray:
+def _exactly(stream: IO[bytes], size: int) -> memoryview:
     """Read so many bytes; EOFError where they end before."""
-    found = bytearray(size)
-    view, at = memoryview(found), 0
+    found = np.empty(size, np.uint8).data  # as it comes: what is overwritten need not be zero
+    at = 0
     while at < size:
-        count = stream.readinto(view[at:])  # type: ignore[attr-defined]
+        count = stream.readinto(found[at:])  # type: ignore[attr-defined]
         if not count:
             raise EOFError
         at += count

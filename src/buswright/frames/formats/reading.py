@@ -14,15 +14,16 @@ import numpy as np
 
 from buswright.frames.formats.columns import Columns, join
 from buswright.frames.formats.digits import Bools, Places
+from buswright.frames.formats.readers import CHUNK_BYTES
 from buswright.frames.table import MAX_BUSES, Clock, Event, Frames, Problems, UInt8s
 from buswright.wording import first_line
 
-CHUNK_BYTES = 1 << 20
-"""Text is read in pieces of this size: small enough for the cache, large enough for NumPy."""
 PAD = 160
 """Newlines after the valid bytes of a chunk, so that wide loads near the end stay inside the buffer."""
 LEAD = 16
 """Newlines before them, for loads that end at a field."""
+HEAD_BYTES = 1 << 16
+"""A format is recognised by so many bytes."""
 BATCH_FRAMES = 250_000
 """Frames per batch: large enough to spread the cost of a batch, small enough to stay near the cache."""
 MANY_LINES = 1_000
