@@ -114,11 +114,3 @@ def moment(time_ns: int | None, origin: str) -> str:
     return (
         (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=time_ns // 1000)).isoformat().replace("+00:00", "Z")
     )
-
-
-def did_you_mean(word: str, known: Iterable[str], otherwise: str) -> str:
-    """Return a hint: the known word that is nearest to one that is not known; `otherwise` where none is near."""
-    import difflib  # only where something went wrong
-
-    near = difflib.get_close_matches(word, list(known), 1)
-    return f"did you mean {near[0]}?" if near else otherwise
