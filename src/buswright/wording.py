@@ -60,7 +60,7 @@ def did_you_mean(word: str, known: Iterable[str], otherwise: str = "", *, cutoff
     from difflib import get_close_matches
 
     near = get_close_matches(word, list(known), n=1, cutoff=cutoff)
-    return f"did you mean {near[0]!r}?" if near else otherwise
+    return f"did you mean {near[0]}?" if near else otherwise
 
 
 def capital(text: str) -> str:
