@@ -55,12 +55,14 @@ def first_line(fault: BaseException) -> str:
     return str(fault).splitlines()[0] if str(fault) else type(fault).__name__
 
 
-def did_you_mean(word: str, known: Iterable[str], otherwise: str = "", *, cutoff: float = 0.6) -> str:
-    """Ask whether the nearest of the known words was meant; `otherwise` where none is near."""
-    from difflib import get_close_matches
+def did_you_mean(
+    word: str, known: Iterable[str], otherwise: str = "", *, cutoff: float = 0.6, shown: Callable[[str], str] = str
+) -> str:
+    """Return a hint: the known word that is nearest to one that is not known; `otherwise` where none is near."""
+    import difflib  # only where something went wrong
 
-    near = get_close_matches(word, list(known), n=1, cutoff=cutoff)
-    return f"did you mean {near[0]}?" if near else otherwise
+    near = difflib.get_close_matches(word, list(known), 1, cutoff)
+    return f"did you mean {shown(near[0])}?" if near else otherwise
 
 
 def capital(text: str) -> str:

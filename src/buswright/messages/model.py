@@ -175,7 +175,7 @@ class Message:
         for signal in self.signals:
             if signal.name == name:
                 return signal
-        hint = did_you_mean(name, (signal.name for signal in self.signals))
+        hint = did_you_mean(name, (signal.name for signal in self.signals), shown=repr)
         raise DatabaseError(f"message {self.name!r} has no signal {name!r}", hint=hint)
 
 
@@ -282,7 +282,7 @@ class Database:
             return next((m for m in reversed(wanted) if m.name == key), wanted[-1])
         where = ", ".join(self.paths) or "the database"
         otherwise = "identifiers have three hex digits (11 bits) or eight (29)"
-        hint = did_you_mean(str(key), (message.name for message in self.messages), otherwise)
+        hint = did_you_mean(str(key), (message.name for message in self.messages), otherwise, shown=repr)
         raise DatabaseError(f"no message {key if isinstance(key, str) else hex(key)!r} in {where}", hint=hint)
 
 

@@ -310,4 +310,4 @@ def within(raw: Numbers, ranges: tuple[tuple[int, int], ...]) -> Bools:
 
 def unknown_signal(name: str, known: Iterable[str]) -> DatabaseError:
     """Make the error for a signal name that isn't there, with the closest that is."""
-    return DatabaseError(f"no signal {name!r}", hint=did_you_mean(name, known, cutoff=0.4))
+    return DatabaseError(f"no signal {name!r}", hint=did_you_mean(name, known, cutoff=0.4, shown=repr))
