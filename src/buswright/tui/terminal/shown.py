@@ -215,15 +215,20 @@ class _Pen:
 
     def write(self, y: int, row: Row, old: Row) -> None:
         """Write a line over what stands there; over a slow line on what is left when it is erased, if that is less."""
+        differing = [at for at, (new, was) in enumerate(zip(row, old, strict=True)) if new != was]
+        if not differing:
+            return
+        at = differing[0] - (not row[differing[0]][0])
+        if not self._manner.sparse:  # bytes cost nothing here, looking for fewer does
+            self._go(y, at, row)
+            self._signs(row[at : differing[-1] + 1])
+            self._x = differing[-1] + 1 if differing[-1] + 1 < len(row) else None
+            return
         begun = len(self.told), self.size, self._look, self._y, self._x
         self._over(y, row, old)
-        if not self._manner.sparse or self.size == begun[1]:
-            return
         told, after = self.told[begun[0] :], (self.size, self._look, self._y, self._x)
         del self.told[begun[0] :]
         _, self.size, self._look, self._y, self._x = begun
-        at = next(at for at, (new, was) in enumerate(zip(row, old, strict=True)) if new != was)
-        at -= not row[at][0]
         self._go(y, at, row)
         self.turn(BLANK[1])
         self._put(ERASED)
@@ -233,10 +238,9 @@ class _Pen:
             self.size, self._look, self._y, self._x = after
 
     def _over(self, y: int, row: Row, old: Row) -> None:
-        """Write what differs."""
-        width, erases = len(row), bool(self._manner.sparse)
-        end = width
-        while erases and end and row[end - 1] == BLANK:
+        """Write what differs, and nothing else that takes bytes."""
+        width = end = len(row)
+        while end and row[end - 1] == BLANK:
             end -= 1
         at = 0
         while True:
@@ -252,7 +256,7 @@ class _Pen:
                 self._put(ERASED)
                 return
             stop = at + 1
-            while stop < width and (row[stop] != old[stop] or not row[stop][0]) and not (stop == end and erases):
+            while stop < width and (row[stop] != old[stop] or not row[stop][0]) and stop != end:
                 stop += 1
             self._signs(row[at:stop])
             self._x = stop if stop < width else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from textual.binding import Binding
+from textual.widgets import Input
 
 from buswright.tui.widgets.bars import Bar
 from buswright.tui.widgets.rows import Rows
@@ -65,9 +66,11 @@ class KeyBar(Bar):
         focused = self.screen.focused
         if isinstance(focused, Rows) and focused.opens and focused.keys:
             yield Binding("enter", "choose", focused.opens, key_display="Enter")
-        seen = set()
+        seen, typed = set(), isinstance(focused, Input)
         for active in self.screen.active_bindings.values():
             binding = active.binding
+            if typed and binding.priority and not binding.key.startswith("ctrl"):
+                continue  # a letter for the line
             if binding.show and active.enabled and binding.description and binding.action not in seen:
                 seen.add(binding.action)
                 yield binding

@@ -179,7 +179,7 @@ class Toned(Guarded, ScrollView):
 
     def blank(self) -> Strip:
         """Return an empty line."""
-        return Strip.blank(self.scrollable_content_region.width, self.rich_style)
+        return Strip.blank(self.scrollable_content_region.width, self.style_of("plain"))
 
 
 class Lines(Toned):
