@@ -8,6 +8,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from copy import deepcopy
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Literal
@@ -117,7 +118,7 @@ def add(parser: argparse.ArgumentParser, *names: str) -> None:
     """Add shared options."""
     for name in names:
         for flag, how in SHARED[name].items():
-            parser.add_argument(flag, **how)
+            parser.add_argument(flag, **deepcopy(how))  # a list that stands for none is each call's own
 
 
 def add_several(parser: argparse.ArgumentParser, flag: str, metavar: str, text: str) -> None:

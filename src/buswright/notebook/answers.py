@@ -89,7 +89,7 @@ def health(
     UserError
         A file is at fault, or there is no frame.
     """
-    return _judged("health", source, car, dbc, baseline, start, stop)
+    return _judged("health", source, car, dbc, **{"--baseline": baseline, "--from": start, "--to": stop})
 
 
 def diagnose(
@@ -113,7 +113,7 @@ def diagnose(
     UserError
         A file is at fault, or there is no frame.
     """
-    return _judged("diagnose", source, car, dbc, baseline, start, stop)
+    return _judged("diagnose", source, car, dbc, **{"--baseline": baseline, "--from": start, "--to": stop})
 
 
 def compare(
@@ -150,13 +150,10 @@ def _judged(
     source: PathLike | Sequence[PathLike],
     car: PathLike | None,
     dbc: PathLike | Sequence[PathLike],
-    baseline: PathLike | None,
-    start: float | str | None,
-    stop: float | str | None,
+    **more: float | str | PathLike | None,
 ) -> Answer[Finding]:
     several = [source] if isinstance(source, str | os.PathLike) else source
     sources = [os.fspath(each) for each in several]
-    more = {"--baseline": baseline, "--from": start, "--to": stop}
     options = _options(command, sources, car, dbc, **more)
     from buswright.cli import options as shared
     from buswright.cli.reading.examining import judge
