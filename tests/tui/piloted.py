@@ -3,6 +3,7 @@
 import asyncio
 
 from buswright.tui.app import Workbench
+from buswright.tui.screens.opening import OpeningScreen
 
 from .made import FakeWorker, snapshot_of
 
@@ -38,10 +39,19 @@ def piloted(steps, *, snapshot=None, screen="overview", size=(120, 40), theme="d
     async def run():
         app = Workbench(worker, screen=screen, theme=theme)
         async with app.run_test(size=size) as pilot:
-            await pilot.pause()
+            await opened(app, pilot)
             return await steps(app, pilot, worker)
 
     return asyncio.run(run())
+
+
+async def opened(app, pilot):
+    """Let the first snapshot come, and its screen: a busy machine takes longer than one pause."""
+    for _ in range(500):
+        if not isinstance(app.screen, OpeningScreen):
+            break
+        await pilot.pause()
+    await settled(pilot)
 
 
 async def settled(pilot):

@@ -19,7 +19,7 @@ from buswright.tui.widgets.rows import Column, Rows
 from buswright.worker.notices import Notice
 
 from .made import FakeWorker, snapshot_of
-from .piloted import SIZES, settled, text_of, told
+from .piloted import SIZES, opened, settled, text_of, told
 
 
 class ListScreen(WorkScreen):
@@ -55,7 +55,7 @@ def run(steps, *, snapshot=None, size=(80, 24), theme="dusk"):
     async def main():
         app = Small(worker, theme=theme)
         async with app.run_test(size=size) as pilot:
-            await settled(pilot)
+            await opened(app, pilot)
             return await steps(app, pilot, worker)
 
     return asyncio.run(main())

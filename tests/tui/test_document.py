@@ -7,7 +7,7 @@ from buswright.errors import UserError
 from buswright.tui.app import Workbench
 
 from .made import FakeWorker, snapshot_of
-from .piloted import settled, text_of, told
+from .piloted import opened, settled, text_of, told
 from .screens.test_wiggle_screen import LIKELY
 
 
@@ -17,7 +17,7 @@ def saved(document, *keys):
     async def run():
         app = Workbench(FakeWorker(snapshot_of()), theme="dusk", document=document)
         async with app.run_test(size=(100, 30)) as pilot:
-            await settled(pilot)
+            await opened(app, pilot)
             app.action_document()
             await settled(pilot)
             await pilot.press(*keys)
@@ -76,7 +76,7 @@ def wiggled(wiggle, *keys, by_palette=False):
         snapshot = replace(snapshot_of(), wiggle=wiggle)
         app = Workbench(FakeWorker(snapshot), screen="wiggle", theme="dusk", sheet=write)
         async with app.run_test(size=(100, 30)) as pilot:
-            await settled(pilot)
+            await opened(app, pilot)
             if by_palette:
                 commands = {each.title: each.callback for each in app.get_system_commands(app.screen)}
                 commands["Save the wiggle test"]()

@@ -9,7 +9,7 @@ from buswright.tui.app import Workbench
 from buswright.tui.screens.plot.screen import PlotScreen
 
 from .made import snapshot_of
-from .piloted import piloted, settled, told
+from .piloted import opened, piloted, settled, told
 from .screens.test_plot_screen import NAMES, PlottingWorker
 
 
@@ -67,7 +67,7 @@ def test_what_is_plotted_is_exported_as_decode_writes_it_and_only_what_is_in_vie
     async def run():
         app = Workbench(PlottingWorker(snapshot_of()), screen="channels", theme="dusk")
         async with app.run_test(size=(120, 40)) as pilot:
-            await pilot.pause()
+            await opened(app, pilot)
             app.push_screen(PlotScreen(NAMES[:2]))
             await settled(pilot)
             await pilot.press("C")

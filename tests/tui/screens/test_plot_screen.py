@@ -25,7 +25,7 @@ from buswright.tui.widgets.toned import Lines, width_of
 
 from ..made import snapshot_of
 from ..made_plots import NAMES, T0, PlottingWorker, plotted_of, series_of
-from ..piloted import SIZES, settled, text_of
+from ..piloted import SIZES, opened, settled, text_of
 
 S = 1_000_000_000
 LIMITS = (("warning", "low", -8.0), ("caution", "high", 9.0), ("warning", "high", 500.0))
@@ -229,7 +229,7 @@ def plotting(steps, names=NAMES[:3], size=(120, 40), theme="dusk", snapshot=None
     async def run():
         app = Workbench(worker, screen="channels", theme=theme)
         async with app.run_test(size=size) as pilot:
-            await pilot.pause()
+            await opened(app, pilot)
             app.push_screen(PlotScreen(names))
             await settled(pilot)
             return await steps(app, pilot, worker, app.screen)

@@ -6,7 +6,7 @@ from buswright.tui.served.bench import ServedWorkbench
 from buswright.worker.across import READ_ONLY
 
 from ..made import FakeWorker, snapshot_of
-from ..piloted import settled, told
+from ..piloted import opened, settled, told
 
 
 def served(steps, *, control):
@@ -14,7 +14,7 @@ def served(steps, *, control):
         worker = FakeWorker(snapshot_of())
         app = ServedWorkbench(worker, control=control, document=lambda path: f"saved as {path}")
         async with app.run_test(size=(65, 40)) as pilot:
-            await settled(pilot)
+            await opened(app, pilot)
             return await steps(app, pilot, worker)
 
     return asyncio.run(run())
