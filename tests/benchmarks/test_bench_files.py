@@ -62,7 +62,7 @@ def compiled():
     compileall.compile_dir(Path(buswright.__file__).parent, quiet=1)
 
 
-@pytest.mark.parametrize(("jobs", "least"), [(1, 11), (2, 15)])
+@pytest.mark.parametrize(("jobs", "least"), [(1, 13), (2, 17)])
 @pytest.mark.parametrize("kind", ["candump", "asc"])
 def test_a_folder_of_parquet(big, tmp_path, kind, jobs, least, record_property):
     if jobs > CORES:
@@ -117,7 +117,7 @@ def test_a_wide_table(big, tmp_path, record_property):
     ratio = statistics.median(ratios)
     print(f"\n277 channels at 10 Hz: {ratio:.2f} times the computing of the folder at native rates")
     record_property("ratio", ratio)
-    assert ratio <= 1.8
+    assert ratio <= 2
 
 
 def test_start_with_a_short_capture(small, tmp_path, record_property):

@@ -18,6 +18,8 @@ SLOPE_POINTS = 5
 
 _BLOCK = 1 << 16
 _GROUP = 1 << 20
+_GATHERED = 1 << 18
+"""Numbers of a channel that are gathered at once to be weighed: 2 MB, which a cache takes, in half the time of 8 MB."""
 
 
 def half_width(cutoff: float) -> int:
@@ -94,7 +96,7 @@ def low_pass_at(columns: Floats, starts: Int64s, lengths: Int64s, cutoff: float,
     float64[m, k]
     """
     run = np.searchsorted(starts, rows, side="right") - 1
-    found: Floats = columns[:, rows]
+    found: Floats = columns.take(rows, axis=1)
     full = half_width(cutoff)
     long = lengths[run]
     halves = np.where(long > full, full, 1 << np.log2(np.maximum(long - 1, 1)).astype(np.int64))
@@ -102,7 +104,7 @@ def low_pass_at(columns: Floats, starts: Int64s, lengths: Int64s, cutoff: float,
     for half in np.unique(halves[halves > 0]).tolist():
         kernel = low_pass_kernel(cutoff, half)
         places = np.flatnonzero(halves == half)
-        for part in np.array_split(places, -(-len(places) * len(kernel) // _GROUP)):
+        for part in np.array_split(places, -(-len(places) * len(kernel) // _GATHERED)):
             begins = np.flatnonzero(np.diff(run[part], prepend=-1))  # of each run's own among the wanted rows
             runs, which = run[part][begins], np.repeat(np.arange(len(begins)), run_lengths(begins, len(part)))
             begin = rows[part][begins] - half  # what the windows reach, beyond the run's ends too
@@ -121,7 +123,7 @@ def _extended(columns: Floats, first: Int64s, last: Int64s, begin: Int64s, end: 
     before, after = np.maximum(first - begin, 0), np.maximum(end - last, 0)
     for edge, row, where, count in ((first, begin, at, before), (last, end - after + 1, at + size - after, after)):
         out, mirror = _ranges(where, count), np.repeat(edge, count)
-        laid[:, out] = 2 * columns[:, mirror] - columns[:, 2 * mirror - _ranges(row, count)]
+        laid[:, out] = 2 * columns.take(mirror, axis=1) - columns.take(2 * mirror - _ranges(row, count), axis=1)
     return laid, at
 
 

@@ -311,14 +311,18 @@ def _laid_out(time_ns: Int64s, values: Floats, starts: Int64s, origin: int, fine
     since = (time_ns[low:high] - origin).astype(np.float64)
     if not len(since):
         return _LaidOut(np.full((len(values), len(fine)), np.nan), starts[:0], starts[:0])
-    before = np.maximum(np.searchsorted(since, fine, side="right") - 1, 0)
+    # The fine grid is looked through for the samples, and not the samples for each of its many points.
+    points = np.diff(np.searchsorted(fine, since), prepend=0, append=len(fine))
+    before = np.maximum(np.repeat(np.arange(-1, len(since)), points), 0)
     after = np.minimum(before + 1, len(since) - 1)
     span = since[after] - since[before]
     fraction = np.divide(fine - since[before], span, out=np.zeros(len(fine)), where=span > 0)
     np.clip(fraction, 0.0, 1.0, out=fraction)
     there = values[:, low:high]
-    columns = there.take(before, axis=1)
-    columns += fraction * (there.take(after, axis=1) - columns)
+    columns, further = there.take(before, axis=1), there.take(after, axis=1)
+    further -= columns
+    further *= fraction
+    columns += further
     runs = slice(max(0, int(np.searchsorted(starts, low, side="right")) - 1), int(np.searchsorted(starts, high)))
     ends = np.append(starts[1:], len(time_ns))[runs] - 1
     step = fine[1] - fine[0]
