@@ -23,7 +23,7 @@ LOG = logging.getLogger("buswright.watch")
 GIVE_UP = 20
 """So many faults within `GIVE_UP_S` seconds end the program: a screen that can't be drawn is of no use."""
 GIVE_UP_S = 5.0
-DRAWN_AFTER_S = 0.01
+DRAWN_AFTER_S = 0.005
 AGAIN_S = 30.0
 """A fault that every snapshot repeats is reported again after this time."""
 
