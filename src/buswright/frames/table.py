@@ -179,9 +179,9 @@ class Frames:
     def payloads(self, rows: npt.NDArray[np.intp]) -> UInt8s:
         """Return payloads of some rows, zero-padded: uint8[k, 8]; [k, 64] where one of them is longer."""
         short = self.payload[rows]
-        here, at = long_ones(self.long_row, rows)
-        if not len(here):
+        if not len(self.long_row) or int(self.length[rows].max(initial=0)) <= 8:
             return short
+        here, at = long_ones(self.long_row, rows)
         whole = np.zeros((len(rows), 64), dtype=np.uint8)
         whole[:, :8] = short
         whole[here] = self.long_payload[at]

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import name_of
@@ -111,10 +112,7 @@ class SpacingColumns:
         self._last[who] = time_ns[np.append(starts[1:], len(index)) - 1]
         self._seen[who] = True
         cells = (index.astype(np.int64) << _COLUMN_BITS) | (time_ns // self._width + _MIDDLE)
-        shortest, longest = spacing, spacing.copy()
-        longest[unknown] = -1
-        shortest[unknown] = _NEVER
-        few = _reduced(cells, np.ones(len(cells), np.int64), shortest, longest)
+        few = _folded(cells, spacing, unknown)
         listed = few[0] < MOST_IDS << _COLUMN_BITS
         if not listed.all():
             few = tuple(column[listed] for column in few)
@@ -156,6 +154,23 @@ def _reduced(cells: Int64s, frames: Int64s, shortest: Int64s, longest: Int64s) -
     return (
         cells[starts],
         np.add.reduceat(frames, starts),
+        np.minimum.reduceat(shortest, starts),
+        np.maximum.reduceat(longest, starts),
+    )
+
+
+def _folded(cells: Int64s, spacing: Int64s, unknown: npt.NDArray[np.intp]) -> tuple[Int64s, ...]:
+    """Reduce single frames to rows of cells: frames, shortest and longest of the spacings but those of some rows."""
+    shortest, longest = spacing, spacing.copy()
+    longest[unknown] = -1
+    shortest[unknown] = _NEVER
+    step = np.diff(cells)
+    if step.min(initial=0) < 0:  # time went backwards
+        return _reduced(cells, np.ones(len(cells), np.int64), shortest, longest)
+    starts = np.concatenate([[0], np.flatnonzero(step) + 1])
+    return (
+        cells[starts],
+        np.diff(starts, append=len(cells)),
         np.minimum.reduceat(shortest, starts),
         np.maximum.reduceat(longest, starts),
     )

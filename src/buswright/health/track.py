@@ -162,7 +162,7 @@ class HealthTracker:
             self._lane(code).add(
                 Block(
                     time_ns[place],
-                    frames.payloads(order[place]) if len(frames.long_row) else payload[place],
+                    frames.payloads(order[place]) if int(length[place].max()) > 8 else payload[place],
                     length[place],
                     nominal[place] if not own_data or data is None else nominal[place] + data[place],
                     None if timed is None else timed[place],
