@@ -164,7 +164,7 @@ def test_other_quantities_are_refused_with_a_reason(source, target, hint):
 
 
 @pytest.mark.parametrize(
-    ("written", "near"), [("barr", '"bar"'), ("degr", '"deg"'), ("Voltz", '"V"'), ("kmm/h", '"km/h"')]
+    ("written", "near"), [("barr", '"bar"'), ("degr", '"deg"'), ("Voltz", '"V"'), ("kmm/h", '"km/h"'), ("bra", '"bar"')]
 )
 def test_an_unknown_unit_names_the_nearest(written, near):
     with pytest.raises(units.UnitError, match="is not known") as caught:

@@ -195,6 +195,24 @@ def test_what_was_refused_or_is_left_over_counts_at_the_end_and_what_came_in_lat
     assert "the disk is full" in card.following.became[-1].fault.hint
 
 
+def test_what_was_not_known_to_be_complete_at_the_end_counts_as_not_in(tmp_path, card, adding):
+    put(tmp_path, "a.log")
+    card.after(QUIET_S + 1)
+    put(tmp_path, "torn.log", content=LINE[:-3])
+    put(tmp_path, "b.log")
+    put(tmp_path, "photo.jpg", content=b"\xff\xd8\xff")
+    put(tmp_path, "c.log.part")
+    card.after(2)
+    left = card.following.unread
+    assert [Path(each.names[0]).name for each in left] == ["b.log", "torn.log"]
+    assert {each.what for each in left} == {"refused"}
+    assert "not known to be complete" in left[0].fault.message
+    card.after(QUIET_S)
+    assert [Path(each.names[0]).name for each in card.following.unread] == ["torn.log"]
+    card.after(BROKEN_OFF_S)
+    assert card.following.unread == []
+
+
 def test_the_call_ends_with_2_if_a_capture_is_not_in(tmp_path, monkeypatch, capsys):
     words = ["season", "add", "--follow", str(tmp_path), "--car", str(CAR), "--season", str(tmp_path / "s")]
     for fault, status in ((None, 0), (CaptureError("a.log: damaged", hint=""), 2)):
@@ -303,3 +321,17 @@ def test_ctrl_c_ends_with_what_was_done(tmp_path, monkeypatch, capsys):
     words = ["--follow", str(tmp_path / "card"), "--car", str(CAR), "--season", str(tmp_path / "s")]
     assert status_of(["season", "add", *words]) == 0
     assert "0 runs added" in capsys.readouterr().out
+
+
+def test_what_the_season_has_already_is_not_said_to_be_left_when_it_ends_at_once(tmp_path):
+    from buswright.cli.main import build_parser
+
+    words = ["season", "add", "--follow", "card", "--dbc", str(ENGINE), "--season", str(tmp_path / "s"), "--jobs", "1"]
+    options = build_parser("season").parse_args(words)
+    card = Followed(tmp_path / "card", options)
+    put(tmp_path, "a.log", content=b"".join(RUN.read_bytes().splitlines(keepends=True)[:300]))
+    assert len(card.after(QUIET_S + 1)) == 1
+    again = Followed(tmp_path / "card", options)
+    put(tmp_path, "b.log")
+    again.after(2)
+    assert [Path(each.names[0]).name for each in again.following.unread] == ["b.log"]

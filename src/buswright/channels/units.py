@@ -345,7 +345,8 @@ def get(name: str) -> Unit:
 def suggestion(name: str) -> str:
     """Hint for an unknown unit: the nearest spelling, or where the list is."""
     word = _squeeze(name)
-    close = difflib.get_close_matches(word, _EXACT, n=2, cutoff=0.6)
+    close = [each for each in _EXACT if sorted(each) == sorted(word)][:2]  # "bra" is less like "bar" than like "bara"
+    close = close or difflib.get_close_matches(word, _EXACT, n=2, cutoff=0.6)
     close = close or difflib.get_close_matches(word.casefold(), _FOLDED, n=2, cutoff=0.6)
     names = list(dict.fromkeys(_EXACT.get(near) or _FOLDED[near] for near in close))
     if names:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 LOOK_S = 1.0
 """Between two looks; a share that takes long to list is looked at less often."""
+AGAIN = "the same command takes it in"
+"""What to do about a capture that was there when following ended."""
 RETRY_S = 20.0
 """Until what has nothing to do with a capture is tried again: a full disk, a car file that is being edited."""
 
@@ -76,11 +78,26 @@ class Following:
 
     @property
     def unread(self) -> list[Outcome]:
-        """What is complete and could not be taken in so far: it is tried again, by the next call too."""
+        """What is there and was not taken in so far, complete or not: the next call tries it."""
         told = {name for each in self._unread.values() for name in each.names}
-        ended = UserError("was still to be taken in when this ended", hint="the same command takes it in")
+        ended = UserError("was still to be taken in when this ended", hint=AGAIN)
         left = [Outcome((name,), "refused", fault=self._trouble or ended) for name in self._left if name not in told]
-        return [*self._unread.values(), *left]
+        told.update(self._left)
+        early = UserError("was not known to be complete when this ended", hint=AGAIN)
+        awaited = [name for name in self._not_in(self._arrivals.awaited) if name not in told and _is_capture(name)]
+        return [*self._unread.values(), *left, *(Outcome((name,), "refused", fault=early) for name in awaited)]
+
+    def _not_in(self, names: Sequence[str]) -> list[str]:
+        """Leave out what the season has as it stands: who ends at once is not told of the whole card."""
+        from buswright.season.captures.files import stamps_of
+        from buswright.season.catalogue import read_catalogue
+
+        if not names:
+            return []
+        known = frozenset[tuple[str, int, int]]().union(
+            *(run.stamps for run in read_catalogue(self._place, needed=False).runs)
+        )
+        return [name for name in names if not stamps_of((name,)) or not stamps_of((name,)) <= known]
 
     def look(self) -> None:
         """Look once, and take in what is complete."""

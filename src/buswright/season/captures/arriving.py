@@ -82,6 +82,11 @@ class Arrivals:
         stamps, _ = self._seen.get(name, (None, 0.0))
         return stamps is not None and self._given.get(name) != stamps
 
+    @property
+    def awaited(self) -> list[str]:
+        """What was there at the last look, and had not been given out as it stands, by name."""
+        return sorted(filter(self.under_way, self._seen))
+
     def again(self, name: str) -> None:
         """Give a capture out again when it is complete, also if it has not changed."""
         self._given.pop(name, None)
