@@ -231,7 +231,11 @@ def test_the_root_of_many_faults_comes_first(folder):
 
 IN_THE_CALL = {
     "a command": ("decod run.log", "no command decod", "did you mean buswright decode?"),
-    "an option": ("contents run.log --bs main=can0", "--bs", "--help"),
+    "an option": ("contents run.log --bs main=can0", "unrecognized arguments: --bs", "did you mean --bus?"),
+    "an option that looks like none": ("contents run.log --qqq", "--qqq", "contents --help"),
+    "an option with its value behind =": ("contents run.log --bs=main=can0", "--bs=main=can0", "did you mean --bus?"),
+    "an action of season": ("season lst", "invalid choice: 'lst'", "did you mean list?"),
+    "a choice of an option": ("watch run.log --screen chanels", "invalid choice: 'chanels'", "did you mean channels?"),
     "the name of the capture": ("contents rum.log", "no such file", "did you mean run.log?"),
     "a database for a capture": ("contents box.dbc", "not a capture", "give it with --dbc"),
     "a car file for a capture": ("contents car.toml", "not a capture", "give it with --car"),

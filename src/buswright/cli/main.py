@@ -8,7 +8,7 @@ import gc
 import os
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from importlib import import_module
 from types import ModuleType
@@ -71,22 +71,39 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Raise it, with where the usage stands."""
-        found = re.match(r"argument COMMAND: invalid choice: '(.*?)'", message)
+        choice = re.fullmatch(r"argument (.*?): invalid choice: '(.*?)' \(choose from (.*)\)", message, re.DOTALL)
         number = re.fullmatch(r"argument (.*?): invalid (int|float) value: '(.*)'", message, re.DOTALL)
         if number is not None:
             kind = "a whole number" if number[2] == "int" else "a number"
             hint = f"{self.prog} --help explains {number[1]}"
             raise UserError(f"{number[1]} {number[3]}: must be {kind}", hint=hint)
-        if found is None:
+        if choice is None:
             raise UserError(message, hint=f"{self.prog} --help")
-        near = difflib.get_close_matches(found[1], COMMANDS, n=1)
+        if choice[1] != "COMMAND":
+            choices = [each.strip("'") for each in choice[3].split(", ")]
+            raise UserError(message, hint=_meant(choice[2], choices) or f"{self.prog} --help")
+        near = difflib.get_close_matches(choice[2], COMMANDS, n=1)
         every = f"{self.prog} --help lists the commands"
         hint = f"did you mean {self.prog} {near[0]}? {every}" if near else every
-        raise UserError(f"there is no command {found[1]}", hint=hint)
+        raise UserError(f"there is no command {choice[2]}", hint=hint)
 
     def print_help(self, file: SupportsWrite[str] | None = None) -> None:
         """Print it; argparse itself would pass over a standard output that is full."""
         (file or sys.stdout).write(self.format_help())
+
+
+def _meant(word: str, words: Iterable[str]) -> str:
+    """Ask whether the nearest of some words was meant; empty where none is near."""
+    near = difflib.get_close_matches(word, words, n=1)
+    return f"did you mean {near[0]}?" if near else ""
+
+
+def _option_meant(command: str, behind: Sequence[str]) -> str:
+    """Ask whether the nearest option of a command was meant by the first that it doesn't have."""
+    wrong = next((word.partition("=")[0] for word in behind if word.startswith("-")), "")
+    parser = argparse.ArgumentParser()
+    module_of(command).configure(parser)
+    return _meant(wrong, dict.fromkeys(re.findall(r"--[a-z][a-z-]*", parser.format_usage())))
 
 
 def module_of(name: str) -> ModuleType:
@@ -135,7 +152,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # argparse before Python 3.13 takes no SOURCE behind an option that follows the words before it: PLAN --by X SOURCE.
     several = next((name for name in ("source", "names") if hasattr(options, name)), "")
     if behind and (not several or any(word.startswith("-") for word in behind)):
-        raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=f"buswright {options.command} --help")
+        hint = _option_meant(options.command, behind) or f"buswright {options.command} --help"
+        raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=hint)
     if behind:
         setattr(options, several, [*getattr(options, several), *behind])
     if not hasattr(options, "jobs"):
