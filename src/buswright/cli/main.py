@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import gc
 import os
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from importlib import import_module
 from types import ModuleType
@@ -77,33 +76,30 @@ class Parser(argparse.ArgumentParser):
             kind = "a whole number" if number[2] == "int" else "a number"
             hint = f"{self.prog} --help explains {number[1]}"
             raise UserError(f"{number[1]} {number[3]}: must be {kind}", hint=hint)
+        from buswright.wording import did_you_mean  # only where something went wrong
+
         if choice is None:
             raise UserError(message, hint=f"{self.prog} --help")
         if choice[1] != "COMMAND":
             choices = [each.strip("'") for each in choice[3].split(", ")]
-            raise UserError(message, hint=_meant(choice[2], choices) or f"{self.prog} --help")
-        near = difflib.get_close_matches(choice[2], COMMANDS, n=1)
+            raise UserError(message, hint=did_you_mean(choice[2], choices, f"{self.prog} --help"))
         every = f"{self.prog} --help lists the commands"
-        hint = f"did you mean {self.prog} {near[0]}? {every}" if near else every
-        raise UserError(f"there is no command {choice[2]}", hint=hint)
+        near = did_you_mean(choice[2], COMMANDS, shown=lambda name: f"{self.prog} {name}")
+        raise UserError(f"there is no command {choice[2]}", hint=f"{near} {every}".strip())
 
     def print_help(self, file: SupportsWrite[str] | None = None) -> None:
         """Print it; argparse itself would pass over a standard output that is full."""
         (file or sys.stdout).write(self.format_help())
 
 
-def _meant(word: str, words: Iterable[str]) -> str:
-    """Ask whether the nearest of some words was meant; empty where none is near."""
-    near = difflib.get_close_matches(word, words, n=1)
-    return f"did you mean {near[0]}?" if near else ""
-
-
 def _option_meant(command: str, behind: Sequence[str]) -> str:
-    """Ask whether the nearest option of a command was meant by the first that it doesn't have."""
+    """Return a hint: the option of a command that is nearest to the first that it doesn't have."""
+    from buswright.wording import did_you_mean
+
     wrong = next((word.partition("=")[0] for word in behind if word.startswith("-")), "")
     parser = argparse.ArgumentParser()
     module_of(command).configure(parser)
-    return _meant(wrong, dict.fromkeys(re.findall(r"--[a-z][a-z-]*", parser.format_usage())))
+    return did_you_mean(wrong, re.findall(r"--[a-z][a-z-]*", parser.format_usage()), f"buswright {command} --help")
 
 
 def module_of(name: str) -> ModuleType:
@@ -152,7 +148,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # argparse before Python 3.13 takes no SOURCE behind an option that follows the words before it: PLAN --by X SOURCE.
     several = next((name for name in ("source", "names") if hasattr(options, name)), "")
     if behind and (not several or any(word.startswith("-") for word in behind)):
-        hint = _option_meant(options.command, behind) or f"buswright {options.command} --help"
+        hint = _option_meant(options.command, behind)
         raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=hint)
     if behind:
         setattr(options, several, [*getattr(options, several), *behind])

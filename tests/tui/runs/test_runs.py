@@ -94,6 +94,10 @@ def test_a_run_is_called_by_its_name_a_part_of_it_or_last(stored):
         run_called(catalogue, "2026")
     with pytest.raises(UserError, match="no such run"):
         run_called(catalogue, "three")
+    capture = catalogue.runs[0].capture.partition(".")[0]
+    with pytest.raises(UserError) as caught:
+        run_called(catalogue, f"{capture}x")
+    assert caught.value.hint == f"did you mean {capture}?"
 
 
 @pytest.mark.parametrize("size", [(60, 20), (200, 60)])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import PurePath
 from typing import Any
 
 import numpy as np
@@ -45,7 +46,8 @@ def run_called(catalogue: Catalogue, name: str) -> Run:
     if found:
         some = ", ".join(run.name for run in found[:4])
         raise UserError(f"{name}: {len(found)} runs are called so: {some}", hint="give more of the name")
-    hint = did_you_mean(name, (run.name for run in runs), "buswright season list shows them")
+    meant = [each for run in runs for each in (run.name, PurePath(run.capture).name.partition(".")[0])]
+    hint = did_you_mean(name, meant, "buswright season list shows them")
     raise UserError(f"{name}: the season has no such run", hint=hint)
 
 
