@@ -315,12 +315,17 @@ def test_ctrl_c_ends_with_what_was_done(tmp_path, monkeypatch, capsys):
     def interrupted(_):
         import signal
 
+        put(tmp_path, *names)
         signal.raise_signal(signal.SIGINT)
 
     monkeypatch.setattr(following.time, "sleep", interrupted)
     words = ["--follow", str(tmp_path / "card"), "--car", str(CAR), "--season", str(tmp_path / "s")]
+    names = []
     assert status_of(["season", "add", *words]) == 0
     assert "0 runs added" in capsys.readouterr().out
+    names.append("late.log")
+    assert status_of(["season", "add", *words]) == 2
+    assert "late.log: was not known to be complete" in capsys.readouterr().out.replace("\n    ", " ")
 
 
 def test_what_the_season_has_already_is_not_said_to_be_left_when_it_ends_at_once(tmp_path):

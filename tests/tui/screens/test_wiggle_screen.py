@@ -115,6 +115,25 @@ def test_enter_starts_with_the_channel_under_the_cursor():
     assert piloted(steps, screen="wiggle") == [("start_wiggle", ["throttle"])]
 
 
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [
+        ({"phase": "ended"}, "press space to play it"),
+        ({"phase": "ended", "grows": True}, "touch nothing now"),
+        ({"phase": "playing"}, "touch nothing now"),
+    ],
+)
+def test_at_the_end_of_a_capture_it_says_that_nothing_comes(source, says):
+    async def steps(app, pilot, worker):
+        await pilot.press("s")
+        await settled(pilot)
+        return [each.message.lower() for each in app._notifications]
+
+    snapshot = snapshot_of()
+    snapshot = replace(snapshot, source=replace(snapshot.source, **source))
+    assert says in " ".join(piloted(steps, snapshot=snapshot, screen="wiggle"))
+
+
 def test_what_found_the_channels_does_not_hide_the_places():
     async def steps(app, pilot, worker):
         await pilot.press("slash", *"throttle", "enter", "s")

@@ -101,12 +101,17 @@ class Following:
 
     def look(self) -> None:
         """Look once, and take in what is complete."""
+        listing = self.glance()
+        if self._left and self._clock() >= self._retry_s:
+            self._take([*self._left, *filter(may_be_capture, listing)])
+
+    def glance(self) -> dict[str, Stamp]:
+        """Look once and take nothing in; return every file that is there."""
         listing: dict[str, Stamp] = {}
         for folder in self._folders:
             listing |= self._files_of(folder)
         self._left += [each for each in self._arrivals.look(listing, self._clock()) if each not in self._left]
-        if self._left and self._clock() >= self._retry_s:
-            self._take([*self._left, *filter(may_be_capture, listing)])
+        return listing
 
     def _files_of(self, folder: Path) -> dict[str, Stamp]:
         try:
@@ -257,6 +262,7 @@ def follow(options: argparse.Namespace, place: Place) -> list[Outcome]:
             following.look()
             sys.stdout.flush()
             time.sleep(LOOK_S + time.monotonic() - began_s)
+    following.glance()  # what came since the last look is not in
     return following.became
 
 

@@ -196,7 +196,12 @@ class WiggleScreen(WorkScreen):
             self._choosing = False
             self.forget_search()  # what found the channels would hide the places
             self.bench.worker.start_wiggle(names)
-            self.notify("touch nothing now", timeout=4)
+            source = None if self.snapshot is None else self.snapshot.source
+            if source is not None and source.phase == "ended" and not source.grows:
+                told = "nothing comes: this capture is at its end. Press space to play it, then s again"
+                self.notify(told, severity="warning", timeout=8)
+            else:
+                self.notify("touch nothing now", timeout=4)
 
     # A test -------------------------------------------------------------------------------------------------------
 
