@@ -250,7 +250,7 @@ def test_the_car_file_makes_a_send_on_change_message_one_of_the_clock(whole):
         assert figures.period.sending == sending
         judged = figures.period.judged_ns
         missing = judged is not None and missing_after_ns(Case(health, car), NAME, judged) < 20 * S
-        assert missing is (state == "silent")
+        assert missing == (state == "silent")
 
 
 def test_a_period_that_the_samples_contradict_is_no_measure_of_silence(whole):

@@ -28,7 +28,7 @@ def pressure(bad: int = 0) -> ChannelEvidence:
     if bad:
         quality = np.zeros(500, dtype=np.uint16)
         quality[100 : 100 + bad] = Quality.ELECTRICAL_RAIL
-        one.series = replace(one.series, quality=quality)
+        one = replace(one, series=replace(one.series, quality=quality))
     return one
 
 
@@ -88,7 +88,7 @@ def test_what_leaves_values_right_says_nothing_against_a_channel(fault, subject)
 
 def test_what_cannot_be_judged_says_why_and_all_are_counted():
     gear = made("gear", np.ones(100))
-    gear.series = replace(gear.series, kind="state")
+    gear = replace(gear, series=replace(gear.series, kind="state"))
     case = case_of(pressure(), gear)
     assert case.channels is not None
     case = replace(case, channels=replace(case.channels, absent=("gone",)))

@@ -43,8 +43,8 @@ def edit(path, *pairs):
 def layout_of(capture, *words, car=None, date=""):
     """Make the layout of a capture as the commands do, ready to be compared."""
     parser = argparse.ArgumentParser()
-    for add in (shared.add_source, shared.add_window, shared.add_car, shared.add_databases, shared.add_bitrate):
-        add(parser)
+    shared.add_source(parser)
+    shared.add(parser, "window", "car", "databases", "bitrate")
     parser.add_argument("--baseline")
     parser.add_argument("--sheet", action="append", default=[])
     options = parser.parse_args([str(capture), *words])

@@ -33,7 +33,7 @@ from buswright.simulate.car import networks as car
 from buswright.simulate.car.file import wrenfell_car_file
 from buswright.simulate.databases import wrenfell_databases
 from buswright.simulate.run import simulate_run
-from tests.health import test_rhythms as rhythms
+from tests.health.identifiers import test_rhythms as rhythms
 
 ROOT = Path(__file__).parents[2]
 RUN, KEYON = ROOT / "captures" / "wrenfell_run.log", ROOT / "captures" / "wrenfell_keyon.asc"

@@ -41,9 +41,9 @@ def without(drive: Case, name: str, **changes: object) -> Case:
     one = drive.channels[name]
     assert one.channel is not None
     assert drive.car is not None
-    changed = one.with_series(one.series)
-    changed.channel = replace(one.channel, **changes)  # type: ignore[arg-type]
-    car = replace(drive.car, channels={**drive.car.channels, name: changed.channel})
+    described = replace(one.channel, **changes)  # type: ignore[arg-type]
+    changed = replace(one, channel=described)
+    car = replace(drive.car, channels={**drive.car.channels, name: described})
     return replace(drive, car=car, channels=replace(drive.channels, by_name={**drive.channels.by_name, name: changed}))
 
 
