@@ -2,6 +2,7 @@
 
 import os
 
+import pytest
 from hypothesis import settings
 
 # Programs that tests start keep their bytecode: without it, each would compile a good part of the sources again.
@@ -17,6 +18,7 @@ settings.register_profile("search", deadline=None, print_blob=True)
 settings.load_profile("same")
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """Give one worker more than there are processors: some tests wait for buses, terminals and signals."""
     return (os.cpu_count() or 1) + 1
