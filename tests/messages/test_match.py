@@ -150,6 +150,8 @@ def test_multi_packet_transfers_are_counted() -> None:
     )
     assert decoder.counts.transport == {("can0", "1CEBFF00"): 2, ("can0", "1CECFF00"): 1}
     assert decoder.counts.unmatched == {}
+    transport = [group for group in decoder.matcher.groups if group.kind is Kind.TRANSPORT]
+    assert [(group.id, group.extended) for group in transport] == [(0x1CEBFF00, True), (0x1CECFF00, True)]
     plain = Decoder(Database((), (message("m", 1),)))
     plain.decode(frames_of([(0x1CEBFF00, True, bytes(8))]))
     assert plain.counts.unmatched == {("can0", "1CEBFF00"): 1}

@@ -185,6 +185,15 @@ def test_readings_of_a_part_of_the_span_are_said_to_be_so():
     assert "sure to ±" in doubt.text
 
 
+@pytest.mark.parametrize(("part", "end"), [(slice(3), 10.0), (slice(2, None), 0.0)])
+def test_only_the_end_that_the_readings_do_not_reach_is_extrapolated(part, end):
+    inputs = np.array([0.5, 1.5, 2.5, 3.5, 4.5])[part]
+    values = read_calibration(PRESSURE).apply(inputs) + np.array([1.0, -1.0, 1.0]) * 1e-3
+    (text,) = [each.text for each in named(PRESSURE, readings(inputs, values))[1] if each.name == "extrapolated"]
+    assert text.count("±") == 1
+    assert float(text.rpartition(" at ")[2].removesuffix(" bar.")) == pytest.approx(end, abs=0.01)
+
+
 def test_hysteresis_above_a_hundredth_is_said():
     inputs = [0.5, 2.5, 4.5, 2.56, 0.56]
     _, found = named(PRESSURE, readings(inputs, [0.0, 5.0, 10.0, 5.0, 0.0]))

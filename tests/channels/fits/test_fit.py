@@ -333,6 +333,14 @@ def test_the_order_of_readings_changes_nothing_but_hysteresis(order):
     assert second.sheet == first.sheet
 
 
+def test_the_interval_is_in_the_unit_of_the_values():
+    inputs, off = np.array([0.7, 1.5, 2.2, 3.0, 4.5]), np.array([0.1, -0.1, 0.2, -0.1, 0.1])
+    celsius = read_calibration(NTC).apply(inputs) + off
+    band = fit_readings(NTC, readings(inputs, celsius)).band(inputs)
+    other = fit_readings({**NTC, "unit": "degF"}, readings(inputs, celsius * 1.8 + 32.0)).band(inputs)
+    np.testing.assert_allclose(other.half, 1.8 * band.half, rtol=1e-6)
+
+
 # -- the promise of 95 % ------------------------------------------------------------------------------------------
 
 

@@ -11,6 +11,7 @@ from buswright.diagnosis.detect import diagnose
 from buswright.findings import Severity
 from buswright.frames.wire.bits import WireBits
 from buswright.health.track import HealthTracker
+from tests.diagnosis.made import bus, found, health
 from tests.health.traffic import START, S, comb
 
 
@@ -25,3 +26,11 @@ def test_a_second_of_full_bus_is_found_wherever_it_begins(start_s: float) -> Non
     (found,) = (f for f in diagnose(tracker.result()) if f.fault == "bus-overload")
     assert found.severity is Severity.FAULT
     assert "100.0 %" in " ".join(found.evidence)
+
+
+def test_the_load_is_told_by_the_second_and_by_the_tenth() -> None:
+    seconds = [0.3] * 61
+    seconds[20:25] = [0.95] * 5
+    one = found(health(buses=[bus(load=seconds)]), "bus-overload")
+    assert "The load on main was above 60 % in 5 seconds, at most 95.0 % at 20.000 s." in one.evidence[0]
+    assert one.evidence[1] == "Over 100 ms the load was above 90 % in 50 windows, at most 95.0 % at 20.000 s."

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from buswright.diagnosis.detect import diagnose
@@ -9,7 +11,7 @@ from buswright.findings import Finding, Severity
 from buswright.health.model.health import BitRate
 from buswright.health.track import HealthTracker
 from buswright.simulate.run import simulate_run
-from tests.diagnosis.made import bus, faults, found, health
+from tests.diagnosis.made import MS, SECONDS, S, bus, errors, faults, found, health
 
 TRUE = {"can0": 500_000, "can1": 1_000_000}
 
@@ -54,3 +56,20 @@ def test_clumps_of_a_computer_show_no_rate() -> None:
     about = BitRate(250_000, None, "guessed", 0.1, "guessed", exact=False)
     clumped = bus(shown=about, host_stamped="spacings")
     assert not [one for one in diagnose(health(buses=[clumped])) if one.fault == "wrong-bitrate"]
+
+
+def test_frames_that_show_the_given_rate_are_no_evidence_against_it() -> None:
+    """The bus is more than full, and nothing else speaks against the rate."""
+    one = found(health(buses=[bus(load=1.3)]), "wrong-bitrate")
+    assert "Its frames show" not in " ".join(one.evidence)
+
+
+@pytest.mark.parametrize("elsewhere", [True, False])
+def test_good_frames_outside_the_errors_say_that_the_rate_or_the_bus_was_changed(elsewhere: bool) -> None:
+    lost = bus(errors=errors(range(0, SECONDS * S, 20 * MS)))
+    for windows in (lost.windows, lost.slow_windows):
+        windows.frames[:] = windows.errors
+    one = found(health(buses=[replace(lost, data_frames=700 if elsewhere else 0)]), "wrong-bitrate")
+    told = "Outside that time 700 good frames came, so the rate or the bus was changed."
+    assert (told in one.evidence) == elsewhere
+    assert len(one.evidence) == 1 + elsewhere

@@ -19,7 +19,7 @@ from buswright.channels.samples.series import Series
 from buswright.errors import UserError
 from buswright.findings import THRESHOLDS, Severity
 from buswright.frames.table import Frames, concatenate
-from buswright.health.baseline.baseline import CounterBaseline
+from buswright.health.baseline.baseline import CounterBaseline, remember
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import RANK
 from buswright.health.baseline.file import BaselineError, baseline_text, document_of, is_baseline, load, save
@@ -29,6 +29,8 @@ from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.run import simulate_run, truth
 from buswright.simulate.source import demo_car, write_car
 from tests.health.runs import remembered, with_word, without
+from tests.health.traffic import comb, measured, mixed
+from tests.health.traffic import without as without_between
 
 SCHEMAS = Path(buswright.__file__).parent / "report" / "schemas"
 
@@ -713,3 +715,10 @@ def test_a_comment_says_what_is_wired_to_a_plain_input():
 def test_any_name_can_be_taken_apart(name):
     assert words_of(name) == words_of(name).lower()
     guess(name, name, name, name)
+
+
+@pytest.mark.parametrize(("count", "silent_s"), [(3, 0.0), (4, 2.0)])
+def test_a_bus_was_silent_where_at_least_four_identifiers_were(count, silent_s):
+    parts = (comb(0x100 + number, 10, 20, phase_ms=number, jitter_us=60) for number in range(count))
+    health = measured(without_between(mixed(*parts), 10.0, 12.0))
+    assert remember(health).capture.silent_s == pytest.approx(silent_s, abs=0.03)

@@ -49,3 +49,9 @@ def test_busy_seconds_do_not_overlap():
     fold = folded(time_ns, np.full(2_500, 100, np.int32), [700, 1_900], 1e8)
     assert fold.busy_seconds == 3
     assert fold.busiest == (1_000 * S, 1_000, 100_000)
+
+
+def test_a_clock_that_goes_back_keeps_each_frame_its_own_bits():
+    time_ns = 1_000 * S + np.array([500, 100, 200, 300], dtype=np.int64) * 1_000_000
+    fold = folded(time_ns, np.array([1_000, 1, 2, 3], np.int32), [], None)
+    assert fold.busiest == (int(time_ns[1]), 3, 6)
