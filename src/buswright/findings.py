@@ -193,6 +193,8 @@ class Finding:
     def __post_init__(self) -> None:
         if FAULTS.get(self.fault, OVER_RUNS.get(self.fault)) is not self.layer:
             raise ValueError(f"finding {self.fault!r} does not stand in the catalogue on layer {self.layer.name}")
+        if not 0.0 <= self.confidence <= 1.0:
+            raise ValueError(f"finding {self.fault!r} has a confidence of {self.confidence:g}, which isn't in 0..1")
 
 
 @dataclass(frozen=True, slots=True)

@@ -279,7 +279,7 @@ def sighting(
     that hardly ever was is a note. Without a count it is as often as it has windows, once without any; where it is
     `told` of other times than those in which it accounts for others, it begins and ends with these.
     """
-    sure = round(calibrated(fault, min(1.0, max(0.0, confidence))), 3)
+    sure = round(calibrated(fault, confidence), 3)
     if sure < _WORTH_A_LOOK and severity is Severity.SUSPECT:
         severity = Severity.NOTE
     finding = Finding(
