@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
@@ -21,9 +21,6 @@ from buswright.worker.snapshot import Snapshot
 from buswright.worker.source.listening import Listening
 from buswright.worker.source.replay import Replay, Rewound
 from buswright.worker.working import SNAPSHOT_S, SNAPSHOT_SHARE, Working
-
-if TYPE_CHECKING:
-    pass
 
 ANSWERS_S, ANSWERS_SHARE = 0.05, 2
 """What was asked is answered sooner than the next snapshot would be due, but a held key must not take all the time."""

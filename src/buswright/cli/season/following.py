@@ -97,7 +97,7 @@ class Following:
         known = frozenset[tuple[str, int, int]]().union(
             *(run.stamps for run in read_catalogue(self._place, needed=False).runs)
         )
-        return [name for name in names if not stamps_of((name,)) or not stamps_of((name,)) <= known]
+        return [name for name in names if not (stamps := stamps_of((name,))) or not stamps <= known]
 
     def look(self) -> None:
         """Look once, and take in what is complete."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from os import PathLike
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from buswright.channels.exported import column_of
 from buswright.errors import UserError
@@ -16,9 +16,6 @@ from buswright.season.place.opening import open_place
 from buswright.season.run import Run
 from buswright.season.tables.query import OverRuns, Rows, ask
 from buswright.wording import did_you_mean, plural
-
-if TYPE_CHECKING:
-    pass
 
 RUNS_TABLE, FINDINGS_TABLE = "runs", "findings"
 """Tables of the catalogue."""

@@ -12,11 +12,13 @@ from buswright.errors import UserError
 from buswright.health.baseline.baseline import Baseline, IdBaseline
 from buswright.season.run import Noted
 from buswright.tui.digits import NOTHING
-from buswright.tui.runs.work import SEVERITY_TONES, RunsWork
+from buswright.tui.runs.work import RunsWork, finding_rows, severity_span
 from buswright.tui.widgets.rows import Cell, Column, Key, Rows
 from buswright.tui.widgets.toned import Lines, Span, hanging
 from buswright.wording import bit_rate, listed, percent, plural
 from buswright.worker.snapshot import Snapshot
+
+_NOTHING_FOUND = "nothing was found in what was looked at"
 
 
 class RunFindings(RunsWork):
@@ -42,41 +44,38 @@ class RunFindings(RunsWork):
         Column("times", 6, right=True, rank=1),
     )
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._found: dict[Key, Noted] = {}  # by number of the run, and place among its findings
+
     def body(self) -> Iterable[Widget]:
         """Put the list over what is known of the runs."""
-        yield Rows(self.COLUMNS, empty="nothing was found in what was looked at", id="findings")
+        yield Rows(self.COLUMNS, empty=_NOTHING_FOUND, id="findings")
         yield Lines(id="about")
 
     def show(self, snapshot: Snapshot) -> None:  # noqa: ARG002
         """Fill the list."""
-        found = self._found()
-        keys = [key for key, each in found.items() if self.matches(each.fault, each.subject, each.words)]
+        runs = self.season.worker.runs
+        self._found = {(n, k): each for n, one in enumerate(runs, 1) for k, each in enumerate(one.run.findings)}
+        keys = [key for key, each in self._found.items() if self.matches(each.fault, each.subject, each.words)]
         rows = self.query_one(Rows)
-        nothing = "nothing was found in what was looked at"
-        rows.empty = f'no finding fits "{self.sought}"; Escape clears the search' if self.sought else nothing
+        rows.empty = self.why_empty(_NOTHING_FOUND)
         rows.show(keys, self._cells)
         self._about(rows.key)
 
-    def _found(self) -> dict[Key, Noted]:
-        """Return every finding, by number of the run and its place there."""
-        runs = self.season.worker.runs
-        return {(n, k): each for n, one in enumerate(runs, 1) for k, each in enumerate(one.run.findings)}
-
     def _cells(self, key: Key) -> Sequence[Cell]:
-        each = self._found()[key]
+        each = self._found[key]
         number = str(key[0]) if isinstance(key, tuple) and len(self.season.worker.runs) > 1 else ""
-        severity = Span(each.severity, SEVERITY_TONES.get(each.severity, "note"))
-        return Span(number, "accent"), severity, each.fault, each.subject, str(each.count)
+        return Span(number, "accent"), severity_span(each), each.fault, each.subject, str(each.count)
 
     def _about(self, key: Key | None) -> None:
-        chosen = self._found().get(key) if key is not None else None
+        chosen = self._found.get(key) if key is not None else None
         runs = self.season.worker.runs
 
         def lines(width: int, _: int) -> list[list[Span]]:
             said: list[list[Span]] = []
             if chosen is not None:
-                tone = SEVERITY_TONES.get(chosen.severity, "note")
-                said += [*hanging([Span(f"{chosen.severity} ", tone)], chosen.words, width), []]
+                said += [*finding_rows(chosen, chosen.words, width), []]
             for number, one in enumerate(runs, 1):
                 run = one.run
                 start = [Span(f"{number} " if len(runs) > 1 else "")]
@@ -146,7 +145,7 @@ class RunIdentifiers(RunsWork):
         """Fill the list."""
         keys = [key for key, told in self._ids.items() if self.matches(*_texts(key, told))]
         rows = self.query_one(Rows)
-        rows.empty = f'no identifier fits "{self.sought}"; Escape clears the search' if self.sought else "no identifier"
+        rows.empty = self.why_empty("no identifier")
         rows.show(keys, self._cells)
         self.query_one("#buses", Lines).show(self._buses)
 

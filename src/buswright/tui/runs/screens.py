@@ -14,7 +14,7 @@ from buswright.season.numbers import Numbers
 from buswright.season.run import Run
 from buswright.tui.digits import NOTHING, decimals_by_size, number
 from buswright.tui.runs.measured import RunFindings, RunIdentifiers
-from buswright.tui.runs.work import SEVERITY_TONES, TRUST_TONES, RunsWork
+from buswright.tui.runs.work import TRUST_TONES, RunsWork, finding_rows
 from buswright.tui.screens.channel_words import CURVES
 from buswright.tui.screens.plot.screen import PlotScreen
 from buswright.tui.widgets.bars import Bar
@@ -110,8 +110,7 @@ class SeasonScreen(RunsWork):
                 return []
             said = [line(Span(each, "strong")) for each in wrap(run.verdict, width)]
             for each in run.findings:
-                tone = SEVERITY_TONES.get(each.severity, "note")
-                said += hanging([Span(f"{each.severity} ", tone)], f"{each.words} ({each.subject})", width)
+                said += finding_rows(each, f"{each.words} ({each.subject})", width)
             return said
 
         self.query_one("#about", Lines).show(lines)
@@ -241,8 +240,7 @@ class ChannelsOfRuns(RunsWork):
                 said += hanging([*start, word], why or "How far it can be trusted is on the trust page only.", width)
                 for each in run.findings:
                     if each.subject == f"channel:{channel}":
-                        tone = SEVERITY_TONES.get(each.severity, "note")
-                        said += hanging([*start, Span(f"{each.severity} ", tone)], each.words, width)
+                        said += finding_rows(each, each.words, width, start)
             return said
 
         self.query_one("#about", Lines).show(lines)

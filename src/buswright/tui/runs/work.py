@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Protocol, cast
 
 from textual.widget import Widget
 
 from buswright.season.catalogue import Catalogue
+from buswright.season.run import Noted
 from buswright.tui.screens.work_screen import WorkScreen
 from buswright.tui.times import SECOND
 from buswright.tui.widgets.bars import Bar
-from buswright.tui.widgets.toned import Span, Tone, line
+from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone, hanging, line
 from buswright.worker.runs import StoredRuns
 from buswright.worker.snapshot import Snapshot
 
 TRUST_TONES: dict[str, Tone] = {"failed": "fault", "suspect": "suspect", "not judged": "dim", "fine": "good"}
-SEVERITY_TONES: dict[str, Tone] = {"fault": "fault", "suspect": "suspect"}
-"""By the words of the catalogue; a note has its own."""
+_TONES = {severity.name.lower(): tone for severity, tone in SEVERITY_TONES.items()}
+"""By the words of the catalogue."""
 
 
 class Season(Protocol):
@@ -59,6 +60,16 @@ class RunsWork(WorkScreen):
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """There are no screens with number keys."""
         return False if action == "list" else super().check_action(action, parameters)
+
+
+def severity_span(found: Noted) -> Span:
+    """Write how bad a finding is."""
+    return Span(found.severity, _TONES.get(found.severity, "note"))
+
+
+def finding_rows(found: Noted, words: str, width: int, start: Line = ()) -> Iterator[list[Span]]:
+    """Say a finding behind a start, how bad it is before its words."""
+    return hanging([*start, severity_span(found), Span(" ")], words, width)
 
 
 def _runs_line(worker: StoredRuns, width: int) -> list[Span]:
