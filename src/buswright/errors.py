@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 
 
 class BuswrightError(Exception):
@@ -61,3 +62,18 @@ class FormulaError(UserError):
     def __init__(self, message: str | Sequence[str], *, column: int = 0, hint: str = "") -> None:
         super().__init__(message, hint=hint)
         self.column = column
+
+
+@contextmanager
+def needing(message: str, extra: str) -> Iterator[None]:
+    """Say what a package of an extra that isn't installed is needed for, and how to install it.
+
+    Raises
+    ------
+    UserError
+        What is imported within isn't there.
+    """
+    try:
+        yield
+    except ImportError:
+        raise UserError(message, hint=f"pip install 'buswright[{extra}]'") from None

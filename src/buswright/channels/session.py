@@ -25,6 +25,7 @@ from buswright.frames.table import Frames
 from buswright.messages.decoding.decode import Counts, Decoder
 from buswright.messages.decoding.selection import SignalSelection
 from buswright.messages.match import Databases
+from buswright.wording import did_you_mean
 
 PAUSE_S = 10
 """A silence of all messages longer than this has no grid points."""
@@ -341,7 +342,5 @@ def _points(first_ns: int, start_ns: int, stop_ns: int, rate_hz: float) -> Int64
 
 
 def _unknown(name: str, known: Sequence[str]) -> str:
-    import difflib
-
-    close = difflib.get_close_matches(name, known, n=1, cutoff=0.4)
-    return f"no channel {name!r}" + (f"; did you mean {close[0]!r}?" if close else "")
+    near = did_you_mean(name, known, cutoff=0.4, shown=repr)
+    return f"no channel {name!r}" + (f"; {near}" if near else "")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from buswright.channels.carfile.model import FrameName
 from buswright.errors import UserError
 from buswright.messages.database import load_database
 from buswright.messages.model import Database, Message
-from buswright.wording import listed, plural
+from buswright.wording import did_you_mean, listed, plural
 
 DATABASE_ENDINGS = (".dbc", ".kcd", ".sym", ".arxml")
 
@@ -112,11 +111,8 @@ def _of_database(database: Database, module: str, jitter_ns: int) -> Addition:
         senders = sorted({sender for message in messages for sender in message.senders})
         own = [message for message in messages if module.lower() in (sender.lower() for sender in message.senders)]
         if not own:
-            close = difflib.get_close_matches(module, senders, n=1)
-            raise UserError(
-                f"{where}: no module {module} sends a message",
-                hint=f"did you mean {close[0]}?" if close else f"its senders: {listed(senders) or 'none'}",
-            )
+            hint = did_you_mean(module, senders, f"its senders: {listed(senders) or 'none'}")
+            raise UserError(f"{where}: no module {module} sends a message", hint=hint)
         messages = own
     timed = [message for message in messages if message.cycle_time_ms]
     if not timed:

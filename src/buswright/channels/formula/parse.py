@@ -8,7 +8,6 @@ conversion to the five node types of `formula_tree`, which refuses everything el
 from __future__ import annotations
 
 import ast
-import difflib
 import keyword
 import math
 import operator
@@ -28,6 +27,7 @@ from buswright.channels.formula.tree import (
     walk,
 )
 from buswright.errors import FormulaError
+from buswright.wording import did_you_mean
 
 TEXT_LIMIT = 2000
 """Longest formula, in characters."""
@@ -284,8 +284,8 @@ class _Converter:
         name = tree.func.id
         known = FUNCTIONS.get(name)
         if known is None:
-            near = difflib.get_close_matches(name, FUNCTIONS, 1)
-            hint = f"did you mean {FUNCTIONS[near[0]].usage}?" if near else f"there are {', '.join(FUNCTIONS)}"
+            every = f"there are {', '.join(FUNCTIONS)}"
+            hint = did_you_mean(name, FUNCTIONS, every, shown=lambda near: FUNCTIONS[near].usage)
             raise self._error(tree, f"there is no function {name!r}", hint)
         count = len(tree.args)
         if tree.keywords or count < known.least or (known.most is not None and count > known.most):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy.typing as npt
 
 from buswright.channels.units import shown
-from buswright.errors import UserError
+from buswright.errors import UserError, needing
 
 if TYPE_CHECKING:
     import numpy as np
@@ -51,8 +51,6 @@ def pandas() -> Any:
     UserError
         It isn't installed.
     """
-    try:
+    with needing("to_pandas needs pandas", "pandas"):
         import pandas as pd
-    except ImportError:
-        raise UserError("to_pandas needs pandas", hint="pip install 'buswright[pandas]'") from None
     return pd

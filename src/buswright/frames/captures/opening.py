@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import difflib
 import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -17,7 +16,7 @@ from buswright.frames.formats.asc import reader as asc
 from buswright.frames.formats.candump import reader as candump
 from buswright.frames.formats.reading import HEAD_BYTES, Format
 from buswright.frames.formats.unpacking import opened_file
-from buswright.wording import WHY_EMPTY
+from buswright.wording import WHY_EMPTY, did_you_mean
 
 FORMATS: tuple[Format, ...] = (candump.FORMAT, asc.FORMAT, *library.FORMATS)
 """In the order in which they are asked."""
@@ -110,8 +109,7 @@ def _nearest(path: Path) -> str:
         there = [each.name for each in path.parent.iterdir()]
     except OSError:
         there = []
-    near = difflib.get_close_matches(path.name, there, n=1)
-    return f"did you mean {path.parent / near[0]}?" if near else "check the name and the folder"
+    return did_you_mean(path.name, there, "check the name and the folder", shown=lambda near: str(path.parent / near))
 
 
 def _what_it_is(head: bytes) -> str:

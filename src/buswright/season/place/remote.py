@@ -7,7 +7,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from buswright.errors import UserError
+from buswright.errors import UserError, needing
 from buswright.season.place.local import MOST_BYTES, checked, digest_of, limited, scratch
 from buswright.writing import WritingError
 
@@ -20,10 +20,8 @@ def file_system(url: str) -> tuple[Any, str]:
     UserError
         fsspec, or what it needs for this kind of URL, isn't installed; or nothing answers there.
     """
-    try:
+    with needing(f"{url}: URLs need fsspec", "url"):
         import fsspec
-    except ImportError:
-        raise UserError(f"{url}: URLs need fsspec", hint="pip install 'buswright[url]'") from None
     try:
         files, root = fsspec.core.url_to_fs(url)
     except (ImportError, ValueError, OSError) as fault:

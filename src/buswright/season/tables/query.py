@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from buswright.channels.exported import column_of
 from buswright.channels.samples.indexed import pandas
-from buswright.errors import UserError
+from buswright.errors import UserError, needing
 from buswright.wording import did_you_mean, plural
 
 if TYPE_CHECKING:
@@ -208,10 +208,8 @@ def polars() -> Any:
     UserError
         It isn't installed.
     """
-    try:
+    with needing("to_polars needs polars", "query"):
         import polars as pl
-    except ImportError:
-        raise UserError("to_polars needs polars", hint="pip install 'buswright[query]'") from None
     return pl
 
 
@@ -223,10 +221,8 @@ def locked() -> Any:
     UserError
         DuckDB isn't installed.
     """
-    try:
+    with needing("a query needs DuckDB", "query"):
         import duckdb
-    except ImportError:
-        raise UserError("a query needs DuckDB", hint="pip install 'buswright[query]'") from None
     connection = duckdb.connect(":memory:")
     for name, value in _CLOSED.items():
         connection.execute(f"SET {name} = {value}")

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from typing import TypeVar
 
-from buswright.errors import UserError
+from buswright.errors import UserError, needing
 from buswright.season.work.processes import Processes
 from buswright.season.work.worker_process import Workers, tried
 
@@ -58,10 +58,8 @@ class _Dask:
 
 @contextmanager
 def _dask(address: str) -> Iterator[Workers]:
-    try:
+    with needing("--scheduler needs Dask", "cluster"):
         from distributed import Client
-    except ImportError:
-        raise UserError("--scheduler needs Dask", hint="pip install 'buswright[cluster]'") from None
     try:
         client = Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, ValueError) as fault:
