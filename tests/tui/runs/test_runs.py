@@ -16,6 +16,8 @@ from buswright.season.run import Noted, NotFine
 from buswright.season.tables.stored import StoredRun, run_called
 from buswright.tui.runs.app import RunsBench
 from buswright.tui.runs.screens import PlotOfRuns
+from buswright.tui.runs.work import finding_rows
+from buswright.tui.widgets.toned import Span
 from tests.season.conftest import CAR, RUN
 
 from ..piloted import drawn, told
@@ -240,6 +242,16 @@ def test_trust_and_findings_of_two_runs_stand_side_by_side(stored, size):
         assert "1A0 comes late" in app.screen.query_one("#about").text
 
     run(stored, steps, size, runs=["one", "two"], catalogue=with_trouble(stored))
+
+
+@pytest.mark.parametrize(
+    ("severity", "tone"), [("fault", "fault"), ("suspect", "suspect"), ("note", "note"), ("?", "note")]
+)
+def test_a_stored_finding_says_how_bad_it_is_before_its_words(severity, tone):
+    found = Noted("stuck", "channel:a", severity, 1, "a stood")
+    (row,) = finding_rows(found, found.words, 40, [Span("1 ")])
+    assert "".join(each.text for each in row) == f"1 {severity} a stood"
+    assert row[1].tone == tone
 
 
 def test_an_entry_that_does_not_know_which_channels_were_judged_calls_none_fine(stored):
