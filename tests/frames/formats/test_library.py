@@ -8,6 +8,8 @@ import pytest
 from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import concatenate
 
+pytestmark = pytest.mark.usefixtures("in_this_process")
+
 CSV_HEAD = "timestamp,arbitration_id,extended,remote,error,dlc,data\n"
 TRC_HEADS = {
     "1.0": ";\n",

@@ -278,26 +278,25 @@ def _records_of_table(path: Path, outlet: _Outlet) -> Iterator[can.Message | _No
 
 
 def _records(
-    form: str, path: Path, stream: BinaryIO | None, outlet: _Outlet
+    form: str, path: Path, file: BinaryIO, outlet: _Outlet, *, packed: bool
 ) -> tuple[Iterator[can.Message | _NoFrame], object]:
-    """Open python-can's reader, and return it, too: the content has been recognised, the name says nothing."""
+    """Open python-can's reader, and return what it reads with: the content is recognised, the name says nothing."""
     import can
 
     if form in ("SQLite log", "MF4"):
-        if stream is not None:
+        if packed:
             raise ValueError("compressed; decompress it first")
         if form == "SQLite log":
             return _records_of_table(path, outlet), None
         source: Any = can.MF4Reader(path)
         return iter(source), source
-    file = cast("BinaryIO", io.BufferedReader(cast("Any", stream))) if stream is not None else path.open("rb")
     if form == "BLF":
         source = can.BLFReader(file)
         return iter(source), source
     text = io.TextIOWrapper(file, encoding="utf-8-sig", errors="replace", newline="\n")
     if form == "TRC":
-        return _records_of_text(can.TRCReader, _Lines(text, lambda _, line: line.lstrip().startswith(";"))), None
-    return _records_of_text(can.CSVReader, _Lines(text, lambda number, _: number == 1)), None
+        return _records_of_text(can.TRCReader, _Lines(text, lambda _, line: line.lstrip().startswith(";"))), text
+    return _records_of_text(can.CSVReader, _Lines(text, lambda number, _: number == 1)), text
 
 
 def _pass_all_on(form: str, records: Iterator[can.Message | _NoFrame], outlet: _Outlet) -> None:
@@ -343,8 +342,9 @@ def main(form: str, name: str, out: BinaryIO) -> None:
     threading.Thread(target=_watch, args=(outlet, _resident() + largest), daemon=True).start()
     with opened_file(path) as (raw, stream):
         packed = None if stream is raw else _AsFile(stream)
+        file = raw if packed is None else cast("BinaryIO", io.BufferedReader(packed))
         try:
-            records, source = _records(form, path, cast("BinaryIO | None", packed), outlet)
+            records, source = _records(form, path, file, outlet, packed=packed is not None)
         except Exception as fault:  # noqa: BLE001  (as above)
             outlet.say(REFUSED, str(fault) or type(fault).__name__)
             return
