@@ -94,14 +94,69 @@ def test_the_same_as_frame_by_frame(rows: list[Row], texts: list[str]):
         ("1?", "2 digits", "*"),
         ("123456789*", "more than eight", "leave"),
         ("[1", "not an identifier", "hex"),
+        ("000", "", ""),
+        ("7FF", "", ""),
+        ("800", "end at 7FF", "write 00000800 for the 29-bit identifier"),
+        ("3FFFFFFF", "", ""),  # the last error frame: bit 29, then 29 bits
+        ("40000000", "end at 1FFFFFFF", "check the identifier"),
+        ("12345678*", "", ""),
+        ("[1-3]2345678*", "", ""),
+        ("[1-3]23456789*", "more than eight", "leave some out"),
+        ("7FF0", "4 digits", "write 00007FF0 (29-bit)"),
+        ("07FF", "4 digits", "write 7FF (11-bit) or 000007FF (29-bit)"),
+        ("0800", "4 digits", "write 00000800 (29-bit)"),
+        ("1FFFFFFF0", "9 digits", "write an identifier up to 1FFFFFFF"),
+        ("01FFFFFFF", "9 digits", "write 1FFFFFFF (29-bit)"),
+        ("020000000", "9 digits", "write an identifier up to 1FFFFFFF"),
+        ("1?[0-9]4", "4 digits", "or use * for the rest"),
+        ("0x7ff", "no 0x", "write 7FF (11-bit) or 000007FF (29-bit)"),
+        ("0xG", "not an identifier", "use hex digits"),
+        ("?[!1-3]F", "", ""),
     ],
 )
 def test_what_can_match_nothing_is_refused(text: str, says: str, hint: str):
+    if not says:  # just within what there is
+        assert FrameSelection.parse([text]).patterns == (Pattern(text, "*", text),)
+        return
     with pytest.raises(UserError) as caught:
         FrameSelection.parse(["*", text])
     assert says in caught.value.message
     assert repr(text) in caught.value.message
     assert hint in caught.value.hint
+
+
+def test_a_bus_may_be_named_with_its_slashes_and_blanks_around_count_for_nothing():
+    assert Pattern.parse("  /dev/ttyACM0/1a0 ") == Pattern("  /dev/ttyACM0/1a0 ", "/dev/ttyACM0", "1A0")
+
+
+def test_identifiers_that_agree_in_their_low_bits_are_told_apart():
+    """0x1A0, 0x9A0 and 0x800001A0 & 0x7FF agree; so do buses 0 and 1 with identifiers 0x7FF and 0x000."""
+    rows: list[Row] = [
+        (0, 0, 0x1A0, 0, 0, b""),
+        (0, 0, 0x9A0, EXT, 0, b""),
+        (0, 1, 0x1A0, ERR, 8, bytes(8)),
+        (0, 0, 0x7FF, 0, 0, b""),
+        (0, 1, 0x000, 0, 0, b""),
+        (0, 1, 0x1FFFFFFF, EXT, 0, b""),
+        (0, 1, 0x9A0, EXT, 0, b""),
+    ]
+    frames = batch_of(rows, ("a", "b"))
+    for text, picked in {
+        "1A0": [0],
+        "000009A0": [1, 6],
+        "a/*": [0, 1, 3],
+        "b/*": [2, 4, 5, 6],
+        "200001A0": [2],
+        "7FF": [3],
+        "000": [4],
+        "1FFFFFFF": [5],
+        "b/000009A0": [6],
+    }.items():
+        assert np.flatnonzero(FrameSelection.parse([text]).mask(frames)).tolist() == picked, text
+        assert FrameSelection.parse([text]).hits(frames) == {text: len(picked)}
+    only_wide = frames.take(np.array([1, 5]))
+    assert FrameSelection.parse(["000009A0"]).mask(only_wide).tolist() == [True, False]
+    assert FrameSelection.parse(["*"]).mask(only_wide).tolist() == [True, True]
 
 
 def test_spelling_is_that_of_candump():
