@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from buswright.frames.latest import LatestFrames
-from buswright.frames.table import Flag, Frames
+from buswright.frames.table import Flag, Frames, concatenate
 from tests.frames.frame_batches import batch_of, rows_of
 
 S = 1_000_000_000
@@ -148,3 +148,86 @@ def test_frames_without_a_time_are_bounded_by_count():
     assert len(held) <= 9_000 + 8_192
     assert held.span_ns is None
     assert rows_of(held.whole())[-1] == rows_of(untimed)[-1]
+
+
+def at_seconds(seconds, buses=("can0",), flags=0) -> Frames:
+    return batch_of([(round(second * S), 0, 0x100, flags, 0, b"") for second in seconds], buses)
+
+
+def seconds_of(frames: Frames) -> list[float]:
+    return (frames.time_ns / S).tolist()
+
+
+def test_the_last_two_minutes_are_held_unless_told_otherwise():
+    held = LatestFrames()
+    held.add(stream(9_000, step_ns=20_000_000, start_ns=0))  # 180 s, in one batch: cut at once
+    assert held.span_ns == (180 * S - 20_000_000 - 120 * S, 180 * S - 20_000_000)
+
+
+def test_a_frame_as_old_as_is_held_is_held():
+    held = LatestFrames(seconds=4.0)
+    for at in range(11):
+        held.add(at_seconds([at]))
+    assert seconds_of(held.whole()) == [6, 7, 8, 9, 10]
+    assert len(held) == 5
+
+
+def test_frames_since_a_time_come_whole_in_part_or_not_at_all():
+    held = LatestFrames()
+    for seconds in ([0, 1], [1, 2], [5, 3, 2], [3]):
+        held.add(at_seconds(seconds))
+    assert seconds_of(held.since(2 * S)) == [2, 5, 3, 2, 3]
+    assert seconds_of(held.since(0)) == [0, 1, 1, 2, 5, 3, 2, 3]
+    assert held.since(5 * S + 1).buses == ("can0",)
+
+
+@pytest.mark.parametrize(
+    ("limit", "expected"),
+    [(None, [0, 1, 2, 3, 4]), (9, [0, 1, 2, 3, 4]), (3, [2, 3, 4]), (2, [3, 4]), (1, [4]), (0, [])],
+)
+def test_the_latest_frames_of_an_identifier(limit, expected):
+    held = LatestFrames()
+    for seconds in ([0, 1], [2], [3, 4]):
+        held.add(at_seconds(seconds))
+        held.add(batch_of([(round(seconds[-1] * S), 0, 0x101, 0, 0, b"")]))
+    assert seconds_of(held.of("can0", 0x100, False, limit)) == expected
+
+
+def test_no_more_than_so_many_frames_to_the_frame_once_they_are_joined():
+    held = LatestFrames(seconds=1e6, frames=3)
+    for at in range(8):
+        held.add(at_seconds([at * 1e5]))  # so far apart that each is joined at once
+    assert seconds_of(held.whole()) == [5e5, 6e5, 7e5]
+    held.add(at_seconds([8e5, 9e5, 9.1e5, 9.2e5]))
+    assert seconds_of(held.whole()) == [9e5, 9.1e5, 9.2e5]
+
+
+def test_buses_grow_and_are_forgotten():
+    held = LatestFrames()
+    held.add(at_seconds([], ("a", "b")))
+    held.add(at_seconds([1], ("a",)))
+    assert held.buses == ("a", "b")
+    assert held.of("a", 0x100, False).time_ns.tolist() == [S]
+    assert held.of("b", 0x100, False).buses == ("a", "b")
+    held.clear()
+    assert (held.buses, len(held), held.span_ns) == ((), 0, None)
+
+
+def test_frames_without_a_time_are_in_no_span_and_let_no_time_pass():
+    held = LatestFrames(seconds=4.0)
+    held.add(at_seconds([100, 101]))
+    held.add(at_seconds([0, 0], flags=int(Flag.UNTIMED)))
+    assert held.span_ns == (100 * S, 101 * S)
+    held.add(at_seconds([104]))
+    assert len(held) == 5
+
+
+def test_a_great_batch_is_cut_where_the_clock_was_set_back_within_it():
+    """The last 30 s by the order of arrival: 20 s since the clock was set back, and 10 s before, to the nearest piece."""
+    forth, back = stream(20_000, start_ns=1_000 * S), stream(20_000, start_ns=10 * S)
+    both = concatenate([forth, back])
+    held = LatestFrames(seconds=30.0)
+    held.add(both)
+    times = held.whole().time_ns
+    assert np.count_nonzero(times < 1_000 * S) == 20_000
+    assert 10_000 <= np.count_nonzero(times >= 1_000 * S) <= 10_000 + 8_192
