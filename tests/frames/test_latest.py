@@ -223,7 +223,7 @@ def test_frames_without_a_time_are_in_no_span_and_let_no_time_pass():
 
 
 def test_a_great_batch_is_cut_where_the_clock_was_set_back_within_it():
-    """The last 30 s by the order of arrival: 20 s since the clock was set back, and 10 s before, to the nearest piece."""
+    """The last 30 s by the order of arrival: 20 s since the clock was set back, and 10 s before, and a piece."""
     forth, back = stream(20_000, start_ns=1_000 * S), stream(20_000, start_ns=10 * S)
     both = concatenate([forth, back])
     held = LatestFrames(seconds=30.0)

@@ -164,6 +164,12 @@ def test_a_refusal_names_file_and_format():
     assert "is the file whole?" in caught.value.hint
 
 
+def test_what_is_sent_does_not_wait_in_a_buffer():
+    out = io.BufferedRandom(io.BytesIO())  # type: ignore[arg-type]
+    _Outlet(out).say(library.END)
+    assert out.raw.getvalue() == b"E\x02\x00\x00\x00[]"
+
+
 # What is packed
 
 
@@ -417,6 +423,16 @@ def test_a_journal_is_not_taken_and_said(ending, tmp_path, read):
     _, reading = read("SQLite log", path)
     assert [each.reason for each in reading.problems] == ["its journal was not taken: frames at its end may be missing"]
     assert (reading.problems.rejected, reading.problems.noted) == (0, 1)
+
+
+def test_an_mf4_is_read_by_its_name(tmp_path, read, monkeypatch):
+    """python-can's reader of it needs a package that the tests do without."""
+    asked = []
+    monkeypatch.setattr(can, "MF4Reader", lambda path: asked.append(path) or iter([message(channel=4)]))
+    (tmp_path / "run.mf4").write_bytes(b"MDF     4.10    ")
+    frames, reading = read("MF4", tmp_path / "run.mf4")
+    assert (frames.buses, frames.id.tolist(), asked) == (("4",), [0x123], [tmp_path / "run.mf4"])
+    assert not reading.problems
 
 
 @pytest.mark.parametrize("form", ["SQLite log", "MF4"])

@@ -192,7 +192,7 @@ def _explained(address: LiveAddress, fault: Exception) -> UserError:
     if isinstance(fault, UserError):
         return fault
     missing = _PACKAGES.get(address.backend)
-    if missing is not None and missing[0] not in sys.modules:
+    if missing is not None:
         try:
             __import__(missing[0])
         except ImportError:
