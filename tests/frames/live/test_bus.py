@@ -108,8 +108,23 @@ def test_a_larger_buffer_is_asked_for_as_far_as_it_is_allowed(platform, refused,
     assert calls == asked
 
 
-def test_python_can_is_asked_for_silence_in_the_log(opening, caplog):
-    opening("live:virtual/x")
+def test_listening_only_is_asked_for_unless_told_otherwise(opening, monkeypatch):
+    _, bus = opening("live:pcan/0")
+    assert bus.options["state"] is can.BusState.PASSIVE
+    assert "state" not in opening("live:pcan/0", acknowledging=True)[1].options
+    made = []
+    monkeypatch.setattr(can, "Bus", lambda **options: made.append(options) or Backend())
+    open_bus(parse_live("live:pcan/0"))
+    assert made[0]["state"] is can.BusState.PASSIVE
+
+
+def test_can_fd_is_received_from_socketcan(opening):
+    make = lambda **options: SimpleNamespace(recv=None, options=options)  # noqa: E731
+    assert opening("live:socketcan/can0", make)[1].options["fd"] is True
+    assert "fd" not in opening("live:kvaser/0", make)[1].options
+
+
+def test_python_can_says_nothing_by_itself():
     assert any(isinstance(handler, logging.NullHandler) for handler in logging.getLogger("can").handlers)
 
 
@@ -295,8 +310,7 @@ def test_what_python_can_finds_is_listed_in_order_and_what_is_not_asked_is_said(
     assert not wanted & {"virtual", "udp_multicast", "serial", "socketcand"}
     assert {"pcan", "kvaser", "socketcan"} <= wanted
     assert timeout == 2.0
-    live.detected()  # the handler of the first search is gone
-    assert len(notes) == 2
+    assert not logging.getLogger("can.interface.detect_available_configs").handlers
 
 
 # What the kernel drops ----------------------------------------------------------------------------------------------

@@ -7,18 +7,21 @@ virtual one; bit timing is cut to what is read.
 import json
 import shutil
 import subprocess
+import sys
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.errors import UserError
+from buswright.frames.live import adapters
 from buswright.frames.live import bus as live
 from buswright.frames.live.adapters import find_adapters
 from buswright.frames.live.address import parse_live
 from buswright.frames.live.bus import _arguments
 from buswright.frames.live.find_bitrate import tuner
-from buswright.frames.live.listen_only import Listening, ask_link, prove, read_link, set_commands, warning
+from buswright.frames.live.listen_only import LinkState, Listening, ask_link, prove, read_link, set_commands, warning
 
 CAN0 = parse_live("live:socketcan/can0")
 VIRTUAL = (
@@ -153,16 +156,84 @@ def test_socketcan_receives_can_fd_unless_told_otherwise():
 def test_the_system_is_asked_without_a_shell(monkeypatch):
     calls = []
 
+    answers = [0, 1, OSError("no"), subprocess.TimeoutExpired("ip", 5)]
+
     def run(command, **options):
         calls.append(command)
-        return subprocess.CompletedProcess(command, 0, VIRTUAL, "")
+        assert options == {"capture_output": True, "check": False, "text": True, "timeout": 5}
+        answer = answers.pop(0)
+        if isinstance(answer, Exception):
+            raise answer
+        return subprocess.CompletedProcess(command, answer, VIRTUAL, "")
 
     monkeypatch.setattr(shutil, "which", lambda name: "/sbin/ip")
     monkeypatch.setattr(subprocess, "run", run)
     assert ask_link("can0; reboot") == VIRTUAL
     assert calls == [["/sbin/ip", "-details", "-json", "link", "show", "dev", "can0; reboot"]]
+    assert [ask_link("can0") for _ in range(3)] == [None] * 3  # unknown to it, not to be run, without an answer
     monkeypatch.setattr(shutil, "which", lambda name: None)
     assert ask_link("can0") is None
+
+
+@pytest.mark.parametrize(
+    ("kind", "modes", "listening"),
+    [
+        ("can", ["LISTEN-ONLY"], Listening.PROVEN),
+        ("can", ["LISTEN-ONLY-SUPPORTED"], Listening.NOT_PROVEN),
+        ("can", "LISTEN-ONLY", Listening.NOT_PROVEN),
+        ("slcan", ["LISTEN-ONLY"], Listening.NOT_PROVEN),
+        ("vcan", [], Listening.NOT_NEEDED),
+        ("vxcan", [], Listening.NOT_NEEDED),
+        ("", ["LISTEN-ONLY"], Listening.NOT_PROVEN),
+    ],
+)
+def test_only_a_controller_that_shows_it_listens_only(kind, modes, listening):
+    link = [{"flags": ["UP"], "linkinfo": {"info_kind": kind, "info_data": {"ctrlmode": modes}}}]
+    proof = prove(CAN0, ask=lambda _name: json.dumps(link))
+    assert proof.listening is listening
+    assert bool(proof.commands) is (listening is Listening.NOT_PROVEN)
+    assert proof.safe is (listening is not Listening.NOT_PROVEN)
+
+
+@pytest.mark.parametrize(
+    ("timing", "rate"),
+    [({"bitrate": 250_000}, 250_000), ({"bitrate": 0}, None), ({}, None), (None, None), ([250_000], None)],
+)
+def test_a_rate_that_is_not_set_is_none(timing, rate):
+    link = [{"linkinfo": {"info_kind": "can", "info_data": {"bittiming": timing, "data_bittiming": timing}}}]
+    found = read_link(json.dumps(link))
+    assert (found.bitrate, found.data_bitrate, found.up, found.state, found.modes) == (rate, rate, False, "", ())
+
+
+@pytest.mark.parametrize(
+    ("modes", "data_rate", "bitrate", "line"),
+    [
+        ((), None, None, "bitrate 250000 listen-only on"),
+        (("FD",), 2_000_000, None, "bitrate 250000 dbitrate 2000000 fd on listen-only on"),
+        (("FD",), None, None, "bitrate 250000 listen-only on"),
+        ((), 2_000_000, None, "bitrate 250000 listen-only on"),
+        ((), None, 125_000, "bitrate 125000 listen-only on"),
+    ],
+)
+def test_commands_keep_what_is_set(modes, data_rate, bitrate, line):
+    link = LinkState("can", True, modes, "", 250_000, data_rate)
+    down, set_up, up = set_commands("can0", link, bitrate)
+    assert (down, up) == ("sudo ip link set can0 down", "sudo ip link set can0 up")
+    assert set_up == f"sudo ip link set can0 type can {line}"
+
+
+def test_commands_for_an_interface_without_a_rate_name_the_usual_one():
+    nothing = LinkState("can", False, (), "", None, None)
+    assert set_commands("can0", None) == set_commands("can0", nothing)
+    assert "bitrate 500000 listen-only on" in set_commands("can0", None)[1]
+
+
+def test_a_backend_that_can_be_asked_is_told_from_one_that_can_not():
+    words = {backend: prove(parse_live(f"live:{backend}/0")).why for backend in ("pcan", "gs_usb")}
+    assert words == {
+        "pcan": "python-can's pcan is asked to listen only, and can't confirm it",
+        "gs_usb": "python-can's gs_usb can't be asked to listen only, and can't confirm it",
+    }
 
 
 # What is there -------------------------------------------------------------------------------------------------------
@@ -176,14 +247,14 @@ def test_interfaces_ports_and_other_backends_are_listed_with_a_line_each(tmp_pat
     for name in ("ttyACM0", "ttyUSB3", "ttyS0", "null"):
         (tmp_path / "dev" / name).touch()
     answers = {"can0": hardware("LISTEN-ONLY"), "can1": VIRTUAL}
-    adapters = find_adapters(
+    found = find_adapters(
         net=tmp_path / "net",
         dev=tmp_path / "dev",
         ask=answers.get,
         detect=lambda: ([("pcan", "PCAN_USBBUS1"), ("socketcan", "can0")], ["slow: nothing in 2 s"]),
         ports=lambda: {str(tmp_path / "dev" / "ttyACM0"): "a serial adapter"},
     )
-    lines = [adapter.live for adapter in adapters.found]
+    lines = [adapter.live for adapter in found.found]
     assert lines == [
         "live:socketcan/can0",
         "live:socketcan/can1",
@@ -192,21 +263,87 @@ def test_interfaces_ports_and_other_backends_are_listed_with_a_line_each(tmp_pat
         "live:pcan/PCAN_USBBUS1",
     ]
     assert [parse_live(line).text for line in lines] == lines
-    first, second, serial, _, other = adapters.found
+    first, second, serial, _, other = found.found
     assert first.about == "can, up, 250,000 bit/s, error-active, listen-only"
     assert first.proof.listening is Listening.PROVEN
     assert second.proof.listening is Listening.NOT_NEEDED
     assert (serial.about, serial.proof) == ("a serial adapter", None)
     assert other.proof.listening is Listening.NOT_PROVEN
-    assert adapters.notes == ("slow: nothing in 2 s",)
+    assert found.notes == ("slow: nothing in 2 s",)
 
 
 def test_an_interface_that_is_off_is_listed_with_what_switches_it_on(tmp_path):
     (tmp_path / "can1").mkdir()
     (tmp_path / "can1" / "type").write_text("280\n")
     down = VIRTUAL.replace('"UP",', "").replace('"UP"', "")
-    adapters = find_adapters(net=tmp_path, dev=tmp_path, ask={"can1": down}.get, detect=lambda: ([], []), ports=dict)
-    assert "down, switched on by: sudo ip link set can1 up" in adapters.found[0].about
+    found = find_adapters(net=tmp_path, dev=tmp_path, ask={"can1": down}.get, detect=lambda: ([], []), ports=dict)
+    assert "down, switched on by: sudo ip link set can1 up" in found.found[0].about
+
+
+def test_what_is_known_of_an_interface_stands_in_one_line(tmp_path):
+    (tmp_path / "can1").mkdir()
+    (tmp_path / "can1" / "type").write_text("280\n")
+
+    def about(answer):
+        found = find_adapters(net=tmp_path, dev=tmp_path / "no", ask={"can1": answer}.get, detect=NOTHING, ports=dict)
+        return found.found[0].about
+
+    fd = "can, up, 250,000 bit/s, data phase 2,000,000 bit/s, error-active, fd, listen-only"
+    assert about(hardware("FD", "LISTEN-ONLY", fd=True)) == fd
+    off = "can, down, 250,000 bit/s, stopped, listen-only, switched on by: sudo ip link set can1 up"
+    assert about(hardware("LISTEN-ONLY", up=False)) == off
+    assert about(hardware(up=False)) == "can, down, 250,000 bit/s, stopped"  # its proof has the commands
+    assert about('[{"flags": ["UP"]}]') == "CAN, up"
+    assert about(None) == "a CAN interface"
+
+
+def NOTHING():  # noqa: N802
+    return [], []
+
+
+def test_folders_that_are_not_there_hold_nothing(tmp_path):
+    found = find_adapters(net=tmp_path / "no", dev=tmp_path / "no", ask=lambda _name: None, detect=NOTHING, ports=dict)
+    assert (found.found, found.notes) == ((), ())
+
+
+def test_a_port_is_listed_once_in_order_with_what_it_says_and_a_backend_by_its_channel(tmp_path):
+    for name in ("ttyUSB1", "ttyUSB0", "rfcomm0", "cu.usbmodem1", "cu.usbserial-2"):
+        (tmp_path / name).touch()
+    ports = {str(tmp_path / "ttyUSB0"): "", "COM3": "an adapter"}
+    found = find_adapters(
+        net=tmp_path / "no",
+        dev=tmp_path,
+        ask=lambda _name: None,
+        detect=lambda: ([("slcan", "/dev/x"), ("kvaser", ""), ("pcan", "A")], ["a note"]),
+        ports=lambda: ports,
+    )
+    assert [(each.name.removeprefix(f"{tmp_path}/"), each.about) for each in found.found] == [
+        *((name, "a serial port") for name in ("cu.usbmodem1", "cu.usbserial-2", "rfcomm0", "ttyUSB0", "ttyUSB1")),
+        ("COM3", "an adapter"),
+        ("kvaser", "python-can's kvaser"),
+        ("A", "python-can's pcan"),
+    ]
+    assert [each.live for each in found.found[-2:]] == ["live:kvaser/", "live:pcan/A"]
+    assert found.notes == ("a note",)
+
+
+@pytest.mark.parametrize(
+    ("platform", "listed"), [("linux", {"A": "an adapter"}), ("win32", {"A": "an adapter", "B": "x"})]
+)
+def test_ports_that_are_no_usb_are_listed_where_they_can_not_be_told_by_name(platform, listed, monkeypatch):
+    ports = [
+        SimpleNamespace(device="A", description=" an\n adapter", vid=1),
+        SimpleNamespace(device="B", description="x", vid=None),
+    ]
+    monkeypatch.setattr(adapters, "import_module", lambda _name: SimpleNamespace(comports=lambda: ports))
+    monkeypatch.setattr(sys, "platform", platform)
+    assert adapters._described_ports() == listed
+
+    def missing(name):
+        raise ModuleNotFoundError(name)
+
+    monkeypatch.setattr(adapters, "import_module", missing)
+    assert adapters._described_ports() == {}
 
 
 def test_a_backend_that_takes_too_long_to_look_is_named(monkeypatch):
@@ -223,9 +360,9 @@ def test_a_search_that_fails_is_a_note_and_costs_nothing_else(tmp_path):
     def detect():
         raise RuntimeError("no driver")
 
-    adapters = find_adapters(net=tmp_path, dev=tmp_path, detect=detect, ports=dict)
-    assert adapters.found == ()
-    assert "no driver" in adapters.notes[0]
+    found = find_adapters(net=tmp_path, dev=tmp_path, detect=detect, ports=dict)
+    assert found.found == ()
+    assert "no driver" in found.notes[0]
 
 
 @pytest.mark.parametrize("text", ["live:slcan//dev/ttyACM0?bitrate=500000", "live:virtual/x", "live:gs_usb/0"])

@@ -42,6 +42,8 @@ _NOT_WAITED_FOR = {
 _NOT_DETECTED = ("virtual", "udp_multicast", "serial")
 """Always there, or a guess: every serial port could speak every protocol."""
 
+logging.getLogger("can").addHandler(logging.NullHandler())  # what matters is raised; the rest is no output of ours
+
 
 class Listener(Protocol):
     """What the rest of the program sees of a live bus."""
@@ -89,10 +91,8 @@ class _Bus:
     def close(self) -> None:
         with contextlib.suppress(Exception):  # an unplugged adapter can't be told goodbye
             self._bus.shutdown()
-        port = getattr(self._bus, "serialPortOrig", None)
-        if port is not None:  # python-can leaves it open when the goodbye fails
-            with contextlib.suppress(Exception):
-                port.close()
+        with contextlib.suppress(Exception):  # python-can leaves a serial port open when the goodbye fails
+            self._bus.serialPortOrig.close()
 
 
 def _serial_receive(bus: Any, port: ReadAhead) -> Callable[[float], Message | None]:
@@ -127,7 +127,6 @@ def open_bus(address: LiveAddress, acknowledging: bool = False) -> Opened:
     """
     import can
 
-    logging.getLogger("can").addHandler(logging.NullHandler())  # what matters is raised; the rest is no output of ours
     if address.backend not in can.interfaces.BACKENDS:
         near = difflib.get_close_matches(address.backend, can.interfaces.BACKENDS, n=1)
         raise UserError(
@@ -207,7 +206,7 @@ def _explained(address: LiveAddress, fault: Exception) -> UserError:
         errno.EBUSY: "another program has it open",
         errno.EAFNOSUPPORT: "this kernel has no CAN sockets: sudo modprobe can_raw",
     }
-    hint = hints.get(number or 0, "`buswright interfaces` lists what is there, `buswright guide live` the options")
+    hint = hints.get(number, "`buswright interfaces` lists what is there, `buswright guide live` the options")
     return UserError(f"{address}: can't be opened: {str(fault) or type(fault).__name__}", hint=hint)
 
 
@@ -234,7 +233,6 @@ def detected() -> tuple[list[tuple[str, str]], list[str]]:
     """Return what python-can itself finds, as (backend, channel), and notes on what it could not look for."""
     import can
 
-    logging.getLogger("can").addHandler(logging.NullHandler())
     wanted = [name for name in can.interfaces.BACKENDS if name not in (*_NOT_DETECTED, *_NOT_WAITED_FOR)]
     late = _Warnings()
     logger = logging.getLogger("can.interface.detect_available_configs")
