@@ -75,7 +75,7 @@ def test_a_statement_knows_the_message_and_signal_that_it_speaks_of(text, messag
 
 
 def test_signals_belong_to_the_message_above_them_whatever_stands_between():
-    text = 'BO_ 1 M: 8 A\n SG_ a : 0|8@1+ (1,0) [0|0] "" B\nCM_ BO_ 2 "x";\n SG_ b : 0|8@1+ (1,0) [0|0] "" B\nBO_ ?\n SG_ c'
+    text = 'BO_ 1 M: 8 A\n SG_ a : 0|8@1+ (1,0) [0|0] "" B\nCM_ BO_ 2 "x";\n SG_ b : 0|8@1+ \nBO_ ?\n SG_ c'
     assert [(each.message, each.signal) for each in statements(text)] == [
         ("1", ""), ("1", "a"), ("2", ""), ("1", "b"), ("line 5", ""), ("line 5", "c"),
     ]  # fmt: skip
