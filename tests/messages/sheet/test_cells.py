@@ -100,6 +100,7 @@ def test_what_is_no_whole_number_is_refused(text, wrong):
         ("2-3", (2, 3)),
         ("15..8", (15, 8)),
         ("15:8", (15, 8)),
+        ("3-0", (3, 0)),
         ("0 to 64", (0, 64)),
         ("1…4", (1, 4)),
         ("0x10", (16, 16)),
@@ -283,10 +284,17 @@ def test_a_period_is_in_milliseconds_whatever_it_is_written_in(text, head, perio
         ("m2M", (True, ((2, 2),))),
         ("0-1 M", (True, ((0, 1),))),
         ("4294967295", (False, ((4294967295, 4294967295),))),
+        ("1000000-18446744073709551615", (False, ((1000000, 18446744073709551615),))),
     ],
 )
 def test_a_multiplexer_cell_says_whether_it_selects_and_which_values_select_it(text, read):
     assert cells.mux_values(text) == read
+
+
+@pytest.mark.parametrize("text", ["18446744073709551616", "0-18446744073709551616", "1" * 21])
+def test_a_multiplexer_has_no_value_beyond_64_bits(text):
+    with pytest.raises(CellError):
+        cells.mux_values(text)
 
 
 @pytest.mark.parametrize("text", ["plain", "a; b", "back\\slash", "two\nlines", "a\\; b;\n\\", ""])
@@ -313,6 +321,8 @@ def test_a_value_table_splits_at_semicolons_or_else_at_commas_before_a_number(te
 def test_a_value_without_its_text_is_named():
     with pytest.raises(CellError, match="'on' in it is no value with its text"):
         cells.choices("0=off; on")
+    with pytest.raises(CellError, match=f"'{'x' * 30}' in it"):
+        cells.choices(f"0=off; {'x' * 32}")
 
 
 def test_attributes_are_numbers_or_texts():
@@ -320,3 +330,5 @@ def test_attributes_are_numbers_or_texts():
     assert cells.attributes("Flag=1; Free = as it is ") == {"Flag": 1, "Free": "as it is"}
     with pytest.raises(CellError, match="'alone' in it is no attribute"):
         cells.attributes("alone")
+    with pytest.raises(CellError, match=f"'{'x' * 30}' in it"):
+        cells.attributes("x" * 32)

@@ -14,7 +14,7 @@ _FRACTION = re.compile(rf"[x*×]?\s*({_NUMBER})\s*/\s*({_NUMBER})(?![\d.,])\s*(.
 _POWER = re.compile(r"(\d{1,9})\s*(?:\^|\*\*)\s*(-?\d{1,3})\s*(.*)", re.DOTALL)
 _PLAIN = re.compile(rf"[x*×]?\s*({_NUMBER})\s*(.*)", re.DOTALL)
 _HEX = re.compile(r"(?:0[xX]|\$)([0-9A-Fa-f]{1,8})|([0-9A-Fa-f]{1,8})[hH]")
-_SPAN = re.compile(r"(-?\d{1,6})\s*(?:\.\.+|-|–|—|:|to|…)\s*(-?\d{1,6})", re.IGNORECASE)
+_SPAN = re.compile(r"(-?\d{1,20})\s*(?:\.\.+|-|–|—|:|to|…)\s*(-?\d{1,20})", re.IGNORECASE)
 _LIMITS = re.compile(rf"[\[(]?\s*({_NUMBER})\s*(?:\.\.+|–|—|:|;|to|…|\||-)\s*({_NUMBER})\s*[\])]?(.*)", re.IGNORECASE)
 _TYPE = re.compile(
     r"(u?int|unsigned|signed|uint|sint|u|s|i|float|f|real|bool|boolean|bit|byte|ubyte|sbyte|word|uword|sword|short|"
@@ -85,7 +85,7 @@ def _finite(value: float) -> float:
 
 def whole(text: str, most: int) -> int:
     """Read a whole number from 0 to `most`."""
-    match = re.fullmatch(r"(\d{1,9})(?:\.0+)?\s*(?:bits?|bytes?)?", text.strip(), re.IGNORECASE)
+    match = re.fullmatch(r"(\d{1,20})(?:\.0+)?\s*(?:bits?|bytes?)?", text.strip(), re.IGNORECASE)
     if match is None:
         match_hex = _HEX.fullmatch(text.strip())
         if match_hex is None:
@@ -236,7 +236,7 @@ def mux_values(text: str) -> tuple[bool, tuple[tuple[int, int], ...]]:
     for part in re.split(r"[,;\s]+(?![-–.])", rest.strip()):
         if part:
             word = re.sub(r"^(?:m|mux|page|=)\s*(?=\d)", "", part, flags=re.IGNORECASE)
-            low, high = span(word, (1 << 32) - 1) if not word.isdecimal() else (int(word[:20]),) * 2
+            low, high = span(word, (1 << 64) - 1)
             spans.append((min(low, high), max(low, high)))
     return selects, tuple(spans)
 
