@@ -154,6 +154,14 @@ def test_what_is_written_is_read_back(name, tmp_path):
     assert is_table(path)
 
 
+def test_a_written_toml_file_is_what_a_person_would_write(tmp_path):
+    rows = [["0x100", "oil °C", ""], ["0x101", 'a "b"\x7f', "8"]]
+    assert grid_bytes(tmp_path / "t.toml", HEADS, rows).decode() == (
+        '[[signal]]\nid = "0x100"\nsignal = "oil °C"\n\n'
+        '[[signal]]\nid = "0x101"\nsignal = "a \\"b\\"\\u007f"\nstart_bit = "8"\n'
+    )
+
+
 def test_csv_has_commas_and_the_other_texts_tabulators(tmp_path):
     assert grid_bytes(tmp_path / "t.csv", ["id", "signal"], [["1", "a"]]) == b"id,signal\n1,a\n"
     assert grid_bytes(tmp_path / "t.TSV", ["id", "signal"], [["1", "a"]]) == b"id\tsignal\n1\ta\n"
