@@ -184,7 +184,8 @@ def test_of_two_definitions_of_a_group_the_nearer_decodes() -> None:
     """The same source, then any source; among these the same destination."""
     seen = 0x18EA1205
     ranked = [0x18EA1205, 0x18EA3405, 0x18EA12FE, 0x18EA34FE, 0x18EA1206]
-    assert sorted(ranked[::-1], key=lambda defined: distance(defined, seen)) == ranked
+    worst_first = ranked[::-1]
+    assert sorted(worst_first, key=lambda defined: distance(defined, seen)) == ranked
     assert distance(seen, seen) == (False, True, False)
     assert distance(0x18EA12FE, 0x18EA12FE) == (False, False, False)
 
