@@ -183,6 +183,18 @@ def test_one_value_of_one_multiplexer_needs_no_more_than_its_mark(spans, written
     assert sorted(read.multiplexer_ids) == [value for low, high in spans for value in range(low, high + 1)]
 
 
+def test_an_attribute_of_numbers_and_texts_is_a_text_and_a_multiplexer_without_values_lists_none():
+    signals = (Signal("m", 0, 8, is_multiplexer=True), Signal("s", 8, 8, multiplexer="m"))
+    messages = [
+        Message("M", 0x100, False, 8, signals, attributes={"Mixed": 1}),
+        Message("N", 0x200, False, 8, attributes={"Mixed": "one"}),
+    ]
+    text = dbc_of(messages)
+    assert 'BA_DEF_ BO_ "Mixed" STRING ;' in text
+    assert 'BA_DEF_DEF_ "Mixed" "";' in text
+    assert "SG_MUL_VAL_" not in text
+
+
 @pytest.mark.parametrize(
     ("value", "number", "short"),
     [(1, "1", "1"), (1.0, "1.0", "1"), (0.1, "0.1", "0.1"), (-40, "-40", "-40"), (1e300, "1e+300", str(int(1e300)))],

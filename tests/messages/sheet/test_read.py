@@ -8,7 +8,9 @@ from buswright.errors import DatabaseError
 from buswright.findings import Severity
 from buswright.messages.model import Signal
 from buswright.messages.sheet import xlsx
-from buswright.messages.sheet.read import database_of, load_table
+from buswright.messages.sheet.grid import Grid
+from buswright.messages.sheet.read import _Reader, database_of, load_table
+from buswright.messages.sheet.words import heads_of
 
 HEAD = "CAN ID,Message Name,DLC,Signal Name,Start Byte,Start Bit,Length,Byte Order,Signed,Factor,Offset,Unit,Cycle\n"
 
@@ -382,6 +384,7 @@ def test_readings_are_known_and_do_not_contradict(readings, said, tmp_path):
         ("start bit,type", "0,uint16", "length", 16),
         ("start bit", "15..8", "start", 8),
         ("bits", "4..7", "length", 4),
+        ("bits,length,order", "15..8,8,big", "start", 15),
         ("bits,length", "8,4", "start", 8),  # one bit number beside a length is where it starts
     ],
 )  # fmt: skip
@@ -428,3 +431,37 @@ def test_names_are_made_into_what_a_dbc_can_hold(name, made, tmp_path):
     database = read(tmp_path, f"id,message,signal,start bit,length\n0x100,{name},{name},0,8\n")
     (message,) = database
     assert (message.name, message.signals[0].name) == (made, made)
+
+
+def test_what_is_shown_of_a_long_text_is_its_beginning(tmp_path):
+    long, other = "long " * 20, "other" * 20
+    database = read(
+        tmp_path, f"id;signal;start bit;length;sender;{long}\n0x100;{long};0;8;{long};\n0x100;b;8;8;{other};\n"
+    )
+    assert [note.text for note in database.notes] == [
+        f"not used: columns {long[:40]!r}",
+        f"{long[:60]!r} is written {'long_' * 19}long",
+        "ID_100: no length is given: 2 bytes, as its signals need",
+        f"sender {other[:40]!r} differs from {long[:40]!r} in row 2; the first is used",
+    ]
+    wrong = read(tmp_path, f"id;signal;start bit;length\n0x100;a;{other};8\n")
+    assert wrong.notes[0].text == f"column 'start bit': {other[:40]!r} is no whole number; the row is left out"
+    nameless = read(tmp_path, f"id;message;signal;start bit;length\n;{other};a;0;8\n")
+    assert nameless.notes[0].text == f"message {other[:40]!r} has no identifier; the row is left out"
+
+
+def test_other_sheets_of_a_workbook_are_named_in_short():
+    sheets = tuple(f"s{n}" for n in range(14))
+    heads = heads_of({"0": "id", "1": "signal", "2": "start bit"})
+    (note,) = _Reader(Grid("t.xlsx[a]", heads, (), (), sheets)).table().notes
+    assert note.text == f"other sheets of the workbook are not read: {', '.join(sheets[:12])}"
+    assert (note.line, note.severity, note.path) == (0, Severity.NOTE, "t.xlsx[a]")
+
+
+@pytest.mark.parametrize(("bit", "fits"), [(32760, True), (32761, False)])
+def test_a_bit_lies_within_the_longest_message(bit, fits, tmp_path):
+    """4,095 bytes (ISO 15765-2) have bits 0 to 32,759; a length may be all of them."""
+    database = read(tmp_path, f"id;signal;start bit;length\n0x100;a;0;{bit}\n")
+    assert [note.text for note in database.notes if note.severity > Severity.NOTE] == (
+        [] if fits else [f"column 'length': '{bit}' is above 32760; the row is left out"]
+    )
