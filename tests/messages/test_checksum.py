@@ -194,6 +194,76 @@ def test_a_payload_that_is_too_short_is_refused():
         Checksum("crc9", 0)
 
 
+@pytest.mark.parametrize(
+    ("check", "shortest"),
+    [
+        (Checksum("xor", 0), 1),
+        (Checksum("crc8-j1850", 7), 8),
+        (Checksum("crc8-j1850", 0, over=(1, 7)), 8),
+        (Checksum("crc8-j1850", 7, over=(0, 3)), 8),
+        (Checksum("j1939", 7), 8),
+        (Checksum("e2e-p05", 0), 2),
+        (Checksum("e2e-p01", 0), 1),
+        (Checksum("e2e-p01-alt", 0), 2),  # with the counter behind it
+        (Checksum("e2e-p02", 3), 5),
+    ],
+)
+def test_a_checksum_is_there_from_so_many_bytes_on(check, shortest):
+    assert check.shortest == shortest
+    payload = np.zeros((1, shortest), np.uint8)
+    check.fill(payload, 0x123)
+    assert check.verify(payload, 0x123).all()
+    with pytest.raises(ValueError, match=f"needs {shortest} bytes, the payload has {shortest - 1}"):
+        check.expected(payload[:, :-1], 0x123)
+
+
+def test_the_bytes_of_an_identifier_count_as_many_as_it_needs():
+    """By hand: 0x11 plus each byte of the identifier."""
+    payload = rows("1100")
+    for identifier, total in ((0, 0x11), (0xFF, 0x110), (0x100, 0x12), (0x18FEF100, 0x11 + 0x18 + 0xFE + 0xF1)):
+        assert Checksum("sum8-id", 1).expected(payload, identifier)[0] == total & 0xFF
+        # One that is given counts in place of the identifier.
+        assert Checksum("sum8-id", 1, data_id=identifier).expected(payload, 0x7)[0] == total & 0xFF
+        assert Checksum("sum8", 1, data_id=identifier).expected(payload, 0x7)[0] == total & 0xFF
+    assert Checksum("sum8", 1).expected(payload, 0x7)[0] == 0x11
+
+
+def test_a_list_of_data_ids_belongs_to_profile_2_and_has_sixteen():
+    with pytest.raises(TypeError, match="a list of data IDs belongs to e2e-p02 only"):
+        Checksum("crc8-j1850", 0, data_id=(1, 2)).expected(rows("0000"), 0)
+    with pytest.raises(ValueError, match="takes one data ID or sixteen, not 15"):
+        Checksum("e2e-p02", 0, data_id=(0,) * 15).expected(rows("0000"), 0)
+    assert expected("e2e-p02", "005122", byte=0) == expected("e2e-p02", "005122", byte=0, data_id=0)
+    assert expected("e2e-p02", "005122", byte=0, data_id=0x105) == 0xAD  # its low byte: 5, as above
+
+
+def test_a_counter_is_somewhere_in_a_payload():
+    for start, length in ((-1, 4), (0, 0), (0, 33)):
+        with pytest.raises(ValueError, match=f"a counter of {length} bits from bit {start} is impossible"):
+            Counter(start, length)
+    assert [Counter(start, length).shortest for start, length in ((0, 8), (0, 9), (7, 1), (8, 1), (4, 32))] == [
+        1,
+        2,
+        1,
+        2,
+        5,
+    ]
+
+
+def test_a_counter_wraps_at_its_modulus_when_it_is_written():
+    payload = np.full((4, 2), 0xFF, np.uint8)
+    Counter(4, 8, modulus=15).insert(payload, np.array([0, 14, 15, 31]))
+    assert Counter(4, 8).extract(payload).tolist() == [0, 14, 0, 1]
+    assert payload[0].tolist() == [0x0F, 0xF0]
+
+
+def test_half_the_range_is_the_furthest_jump():
+    """16 values: eight further may be lost frames, nine further is a step back of seven."""
+    steps = Counter(0, 4).classify(np.array([0, 2, 10, 3, 3, 2], np.int64))
+    assert steps.tolist() == [Step.FIRST, Step.JUMP, Step.JUMP, Step.BACK, Step.REPEAT, Step.BACK]
+    assert Counter(0, 4).steps(np.array([15, 0, 9])).tolist() == [1, 9]
+
+
 @given(st.integers(0, 60), st.integers(1, 32), st.lists(st.binary(min_size=12, max_size=12), min_size=1, max_size=5))
 def test_counter_bits_and_back(start, length, payloads):
     payload = np.array([list(p) for p in payloads], np.uint8)

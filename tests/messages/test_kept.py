@@ -97,6 +97,56 @@ def test_it_can_be_switched_off_and_needs_no_folder(tmp_path, monkeypatch):
         assert kept.folder() == tmp_path / "buswright"
 
 
+@pytest.mark.parametrize("word", ["off", "OFF", "0", "no"])
+def test_each_word_for_off_switches_it_off(word, monkeypatch):
+    monkeypatch.setenv(kept.SWITCH, word)
+    assert kept.folder() is None
+    assert kept.find("x") is None
+    kept.keep("x", None)
+
+
+def test_a_database_is_kept_up_to_the_largest_file(cache, monkeypatch):
+    database = load_database(EXAMPLES[0])
+    (file,) = cache.iterdir()
+    key, size = file.stem, file.stat().st_size
+    body = len(file.read_bytes().partition(b"\n")[2])
+    monkeypatch.setattr(kept, "LARGEST", size - 1)
+    assert kept.find(key) is None
+    monkeypatch.setattr(kept, "LARGEST", size)
+    assert described(kept.find(key)) == described(database)
+    file.unlink()
+    for largest, written in ((body - 1, []), (body, [file])):
+        monkeypatch.setattr(kept, "LARGEST", largest)
+        kept.keep(key, database)
+        assert list(cache.iterdir()) == written
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="modes of POSIX")
+def test_what_belongs_to_another_user_is_not_taken(cache, monkeypatch):
+    load_database(EXAMPLES[0])
+    (file,) = cache.iterdir()
+    assert kept.find(file.stem) is not None
+    monkeypatch.setattr(kept.os, "getuid", lambda: cache.stat().st_uid + 1)
+    assert kept.find(file.stem) is None
+    file.unlink()
+    load_database(EXAMPLES[0])
+    assert list(cache.iterdir()) == []
+
+
+@pytest.mark.parametrize("mode", [0o770, 0o702])
+@pytest.mark.skipif(sys.platform == "win32", reason="modes of POSIX")
+def test_a_folder_that_others_may_write_to_is_not_used(mode, cache):
+    cache.mkdir(mode=0o700)
+    cache.chmod(mode)
+    load_database(EXAMPLES[0])
+    assert list(cache.iterdir()) == []
+
+
+def test_what_has_no_form_is_not_kept(cache):
+    kept.keep("x", object())
+    assert not cache.exists()
+
+
 def test_old_ones_go(cache, monkeypatch):
     monkeypatch.setattr(kept, "MOST", 2)
     for path in EXAMPLES[:3]:

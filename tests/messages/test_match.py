@@ -9,7 +9,19 @@ from hypothesis import strategies as st
 
 from buswright.frames.table import Flag
 from buswright.messages.decoding.decode import Decoder
-from buswright.messages.match import EVERY_BUS, Kind, Matcher, _IdentifierTable, parameter_group
+from buswright.messages.match import (
+    EVERY_BUS,
+    Group,
+    Kind,
+    Matcher,
+    _IdentifierTable,
+    by_bus,
+    by_group,
+    distance,
+    parameter_group,
+    split_source,
+    with_source,
+)
 from buswright.messages.model import J1939, Database, Message, Signal
 from tests.messages.frame_batches import frames_of
 
@@ -79,6 +91,47 @@ def test_buses_that_appear_later_and_another_capture() -> None:
         assert matcher.groups[code].bus == buses[bus]
 
 
+def test_an_interface_without_a_bus_name_is_its_own_bus_and_empty_databases_bind_nothing() -> None:
+    database = Database((), (message("m", 0x10),))
+    matcher = Matcher({"chassis": [], "engine": [database]}, bus_names={"can0": "engine"})
+    assert list(by_bus({"chassis": [], "engine": [database]})) == ["engine"]
+    assert by_bus(database) == {EVERY_BUS: database}
+    assert matcher.find("can0", 0x10, False) == Group(Kind.MESSAGE, "engine", database.messages[0])
+    assert matcher.find("can1", 0x10, False) == Group(Kind.UNMATCHED, "can1", id=0x10)
+    assert matcher.find("can0", 0x10, True) == Group(Kind.UNMATCHED, "engine", id=0x10, extended=True)
+
+
+def test_every_frame_of_a_mixed_batch_has_its_own_group() -> None:
+    """Wide and short identifiers, error and remote frames, on two buses, in any order: one at a time and together."""
+    rows = [(0x7FF, False, b""), (0x7FF, True, b""), (0x1FFFFFFF, True, b""), (0x5, False, b""), (0x5, True, b""),
+            (0x1FFFFFFF, True, b""), (0x7FF, True, b"")]  # fmt: skip
+    flags = [0, 0, 0, 0, 0, int(Flag.ERROR), int(Flag.REMOTE)]
+    bus = [0, 1, 0, 1, 1, 0, 1]
+    frames = frames_of(rows, buses=("a", "b"), bus=bus, flags=flags)
+    database = Database((), (message("top", 0x7FF), message("wide", 0x1FFFFFFF, extended=True)))
+    expected = [("a", "top"), ("b", "000007FF"), ("a", "wide"), ("b", "005"), ("b", "00000005"), None, None]
+    kinds = [Kind.MESSAGE, Kind.UNMATCHED, Kind.MESSAGE, Kind.UNMATCHED, Kind.UNMATCHED, Kind.ERROR, Kind.REMOTE]
+    together, alone = Matcher(database), Matcher(database)
+    for matcher, parts in ((together, [frames]), (alone, [frames.slice(k, k + 1) for k in range(len(rows))])):
+        groups = [matcher.groups[code] for part in parts for code in matcher.match(part)]
+        assert [group.kind for group in groups] == kinds
+        assert [(group.bus, group.name) for group in groups[:5]] == expected[:5]
+
+
+@pytest.mark.parametrize("count", [0, 1, 256, 257, 65_536, 65_537])
+def test_frames_are_sorted_by_group_and_keep_their_order(count: int) -> None:
+    """A byte numbers 256 groups, two bytes 65,536."""
+    rng = np.random.default_rng(count)
+    codes = rng.permutation(
+        np.concatenate([np.arange(count) * 2 + 1, rng.integers(0, max(count, 1), count // 2) * 2 + 1])
+    )
+    codes = codes.astype(np.int32)
+    found, ends, order = by_group(codes)
+    assert np.array_equal(found, np.unique(codes))
+    assert np.array_equal(order, np.argsort(codes, kind="stable"))
+    assert np.array_equal(ends, np.searchsorted(np.sort(codes), found, side="right"))
+
+
 # --- J1939 -----------------------------------------------------------------------------------------------------
 
 # Identifier, parameter group, PDU type, destination, source. Computed with J1939-PGN 0.4 and checked against
@@ -125,6 +178,30 @@ def test_an_exact_match_wins_over_the_parameter_group() -> None:
     matcher = Matcher(Database((), messages))
     found = names(matcher, (0x18FEF110, True), (0x18FEF111, True), (0x18FEF120, True), (0x1CFEF110, True))
     assert found == ["RETARDER@10", "ANY@11", "PLAIN", "RETARDER@10"]
+
+
+def test_of_two_definitions_of_a_group_the_nearer_decodes() -> None:
+    """The same source, then any source; among these the same destination."""
+    seen = 0x18EA1205
+    ranked = [0x18EA1205, 0x18EA3405, 0x18EA12FE, 0x18EA34FE, 0x18EA1206]
+    worst_first = ranked[::-1]
+    assert sorted(worst_first, key=lambda defined: distance(defined, seen)) == ranked
+    assert distance(seen, seen) == (False, True, False)
+    assert distance(0x18EA12FE, 0x18EA12FE) == (False, False, False)
+
+
+@pytest.mark.parametrize(
+    ("name", "parts"),
+    [("EEC1@0A", ("EEC1", 0x0A)), ("A@B@FF", ("A@B", 0xFF)), ("EEC1", ("EEC1", None)), ("EEC1@0a", ("EEC1@0a", None)),
+     ("EEC1@A", ("EEC1@A", None)), ("@0A", ("@0A", None))],
+)  # fmt: skip
+def test_a_source_address_stands_behind_the_name(name: str, parts: tuple[str, int | None]) -> None:
+    assert split_source(name) == parts
+
+
+def test_a_source_address_is_the_lowest_byte() -> None:
+    assert with_source(0x18FEF1FE, 0x0A) == 0x18FEF10A
+    assert with_source(0x18FEF100, 0xFF) == 0x18FEF1FF
 
 
 def test_a_destination_does_not_belong_to_the_group_below_pdu_format_240() -> None:

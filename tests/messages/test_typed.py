@@ -27,6 +27,13 @@ from .frame_batches import frames_of
         ("bit 12 length 10 big *2 + 3", Signal(NAMELESS, 12, 10, True, scale=2, offset=3)),
         ("bytes 0-3 float as lambda", Signal("lambda", 0, 32, is_float=True)),
         ("bytes 1-2 ×1e-3 -1.5E1", Signal(NAMELESS, 8, 16, scale=0.001, offset=-15)),
+        ("bytes 0-7 float", Signal(NAMELESS, 0, 64, is_float=True)),
+        ("byte 63", Signal(NAMELESS, 504, 8)),
+        ("byte 63 big", Signal(NAMELESS, 511, 8, True)),
+        ("bit 511 length 1", Signal(NAMELESS, 511, 1)),
+        ("BYTE 2 SIGNED BIG", Signal(NAMELESS, 23, 8, True, True)),
+        (f"byte 0 as {'a' * 32}", Signal("a" * 32, 0, 8)),
+        ("byte 0 +9007199254740991", Signal(NAMELESS, 0, 8, offset=9007199254740991)),
     ],
 )
 def test_words_in_any_order_are_a_signal(text, signal):
@@ -50,6 +57,11 @@ def test_words_in_any_order_are_a_signal(text, signal):
         ("byte 0 x0", "factor of 0"),
         ("byte 0 x1e999", "too large"),
         ("byte 0 as 2nd", "no name of a signal"),
+        (f"byte 0 as {'a' * 33}", "no name of a signal"),
+        ("bit 0 length 65", "1 to 64 bits, not 65"),
+        ("bit 505 length 8", "no payload is so long: 64 bytes at most"),
+        ("bit 500 big length 2", "'bit' is not understood"),
+        ("bytes 0-7 float float", "said already"),
         ("byte 99999999999999999999999", "no payload is so long"),
     ],
 )
@@ -57,6 +69,23 @@ def test_what_is_no_signal_is_said_with_what_to_type(text, said):
     with pytest.raises(DatabaseError, match=said) as caught:
         typed_signal(text)
     assert caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("signal", "words"),
+    [
+        (typed_signal(EXAMPLE), "bytes 2-3 big signed x0.1 -40 in degC as oil_temp"),
+        (Signal("a", 8, 8), "byte 1 as a"),
+        (Signal("a", 15, 8, True), "byte 1 big as a"),
+        (Signal("a", 0, 16), "bytes 0-1 as a"),
+        (Signal("a", 7, 8), "bit 7 length 8 as a"),  # over two bytes
+        (Signal("a", 8, 8, True), "bit 8 length 8 big as a"),
+        (Signal("a", 0, 12, scale=2, offset=1.5), "bit 0 length 12 x2 +1.5 as a"),
+        (Signal("a", 0, 32, is_float=True, signed=True, unit="V"), "bytes 0-3 float in V as a"),
+    ],
+)
+def test_a_signal_in_words(signal, words):
+    assert typed_words(signal) == words
 
 
 @settings(max_examples=60)

@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from buswright.channels.samples.filters import half_width, low_pass, low_pass_kernel, slope
+from buswright.channels.samples import filters
+from buswright.channels.samples.filters import half_width, low_pass, low_pass_at, low_pass_kernel, slope
 from buswright.channels.samples.runs import regular_grid, window_or
 from buswright.channels.samples.series import Quality, Series
 
@@ -46,6 +47,74 @@ def test_ends_are_continued_by_point_reflection_as_scipys_filtfilt_does():
     half = len(kernel) // 2
     padded = signal._arraytools.odd_ext(column, half)
     np.testing.assert_allclose(low_pass(column, ONE_RUN, 0.1), np.convolve(padded, kernel, "valid"), atol=1e-10)
+
+
+def low_passed_by_scipy(column, cutoff):
+    """One run, by scipy's window design, odd extension and NumPy's convolution.
+
+    A run has to be longer than half the kernel, since that much of it is mirrored at each end: the full kernel from
+    one sample more on, and for shorter runs one of the next lower power of two.
+    """
+    full = half_width(cutoff)
+    half = full if len(column) > full else max(2**k for k in range(20) if 2**k < len(column))
+    kernel = signal.firwin(2 * half + 1, 2 * cutoff, window=("kaiser", signal.kaiser_beta(70.0)))
+    return np.convolve(signal._arraytools.odd_ext(column, half), kernel, "valid")
+
+
+def test_half_a_kernel_is_kaisers_estimate():
+    # (70 - 7.95) / (2.285 * 2 pi * 0.5 * 0.05) = 172.9 taps; scipy.signal.kaiserord counts one more, of both ends.
+    assert half_width(0.05) == 87
+    assert half_width(0.05) == -(-(signal.kaiserord(70.0, 2 * 0.5 * 0.05)[0] - 1) // 2)
+
+
+@pytest.mark.parametrize("length", [2, 3, 4, 5, 8, 9, 16, 17, 33, 64, 65, 86, 87, 88, 89, 300])
+def test_short_runs_have_the_longest_kernel_that_fits(length):
+    """Half a kernel at a cut-off of 0.05 is 87 samples: at 87 it doesn't fit, at 88 it does."""
+    column = np.random.default_rng(length).normal(size=length)
+    expected = low_passed_by_scipy(column, 0.05)
+    np.testing.assert_allclose(low_pass(column, ONE_RUN, 0.05), expected, atol=1e-12)
+    rows = np.arange(length)
+    lengths = np.array([length], np.int64)
+    at = low_pass_at(np.stack([column, -2 * column]), ONE_RUN, lengths, 0.05, rows)
+    np.testing.assert_allclose(at, [expected, -2 * expected], atol=1e-12)
+
+
+@pytest.mark.parametrize("small", ["_GROUP", "_GATHERED", "none"])
+def test_runs_of_every_length_side_by_side_are_filtered_each_for_itself(small, monkeypatch):
+    """However many are taken at once, and whichever rows are asked for; rows between runs belong to none."""
+    if small != "none":
+        monkeypatch.setattr(filters, small, 500)
+    lengths = np.array([1, 30, 200, 87, 2, 88, 1, 250, 3])
+    gaps = np.array([0, 4, 1, 0, 7, 0, 0, 2, 5])
+    starts = (np.cumsum(gaps + np.append(0, lengths[:-1]))).astype(np.int64)
+    column = np.random.default_rng(5).normal(size=int(starts[-1] + lengths[-1]))
+    runs = [column[start : start + length] for start, length in zip(starts, lengths, strict=True)]
+    expected = [run if len(run) == 1 else low_passed_by_scipy(run, 0.05) for run in runs]
+    packed = np.append(0, np.cumsum(lengths)[:-1]).astype(np.int64)
+    np.testing.assert_allclose(low_pass(np.concatenate(runs), packed, 0.05), np.concatenate(expected), atol=1e-12)
+    rows = np.concatenate([np.arange(start, start + length) for start, length in zip(starts, lengths, strict=True)])
+    wanted = np.random.default_rng(6).random(len(rows)) < 0.4
+    found = low_pass_at(column[None], starts, lengths, 0.05, rows[wanted])
+    np.testing.assert_allclose(found[0], np.concatenate(expected)[wanted], atol=1e-12)
+
+
+def test_long_columns_are_convolved_block_by_block(monkeypatch):
+    """Blocks of 1024 numbers and a kernel of 219: each block gives 806, and the last what is left."""
+    monkeypatch.setattr(filters, "_BLOCK", 1024)
+    kernel = low_pass_kernel(0.04, half_width(0.04))
+    assert len(kernel) == 219
+    for count in (219, 220, 1024, 1025, 218 + 2 * 806, 219 + 2 * 806, 5000):
+        column = np.random.default_rng(count).normal(size=count)
+        expected = np.convolve(column, kernel, "valid")
+        np.testing.assert_allclose(filters._convolve(column, kernel), expected, atol=1e-12)
+
+
+@pytest.mark.parametrize("cutoff", [0.5, 0.6])
+def test_from_half_the_sample_rate_on_nothing_is_taken_out(cutoff):
+    column = np.random.default_rng(1).normal(size=300)
+    assert low_pass(column, ONE_RUN, cutoff) is column
+    assert not np.array_equal(low_pass(column, ONE_RUN, 0.49), column)
+    assert low_pass(column[:0], ONE_RUN[:0], 0.1).tolist() == []
 
 
 @given(st.lists(st.integers(1, 90), min_size=1, max_size=12), st.floats(-5, 5), st.floats(-50, 50))

@@ -3,13 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.channels.samples.series import BAD, Quality, Series, describe_quality, segment_starts, unusable, worst
+from buswright.channels.samples.labels import Labels
+from buswright.channels.samples.series import (
+    BAD,
+    Quality,
+    Series,
+    describe_quality,
+    measured_period_s,
+    median,
+    segment_starts,
+    unusable,
+    worst,
+)
+from buswright.errors import UserError
 
 MS = 1_000_000
 
@@ -123,3 +136,100 @@ def test_columns_are_checked_and_read_only():
         Series("a", "", np.zeros(2, np.int64), np.zeros(3))
     with pytest.raises(TypeError, match=r"Series\.quality"):
         Series("a", "", np.zeros(2, np.int64), np.zeros(2), quality=np.zeros(2, np.int64))
+
+
+@pytest.mark.parametrize("values", [[3], [3, 1], [3, 1, 2], [4, 1, 3, 2], [5, 5, 1, 1, 9], [0, 10, 0, 10]])
+def test_the_median_is_numpys(values):
+    assert median(np.array(values, np.int64)) == np.median(values)
+
+
+def test_a_period_is_measured_within_segments_from_steps_that_take_time():
+    assert measured_period_s(series([0, 10, 20, 100, 0, 10, 10, 20])) == pytest.approx(0.01)
+    assert measured_period_s(series([0, 10, 500, 510], segments=np.array([0, 2], np.int64))) == pytest.approx(0.01)
+    assert measured_period_s(series([0, 10, 30], segments=np.array([0, 1, 3, 3], np.int64))) == pytest.approx(0.02)
+    assert np.isnan(measured_period_s(series([5, 5, 5])))
+    assert series([0, 20], period_s=0.01).step_s() == 0.01
+    assert series([0, 20]).step_s() == pytest.approx(0.02)
+    assert series([0, 20]).rate_hz == pytest.approx(50)
+
+
+def test_a_frame_that_is_too_short_has_neither_raw_nor_name():
+    names = Labels(of_value={2.0: "two"}, of_raw={0: "nought", 1: "one"})
+    whole = series([0, 10, 20], [5, 2, 7], [0, 0, Quality.SHORT_FRAME], raw=np.array([1, 1, 0]), labels=names)
+    assert [whole.label(row) for row in range(3)] == ["one", "two", ""]
+    np.testing.assert_array_equal(whole.raw_value, [1, 1, np.nan])
+    assert whole.short.tolist() == [False, False, True]
+    clean = series([0, 10], [0, 0], raw=np.array([0, 1]), labels=names)
+    assert (clean.label(0), clean.short, clean.raw_value.tolist()) == ("nought", None, [0, 1])
+    assert series([0], [0], [Quality.TOO_FAST], raw=np.array([0])).short is None
+    assert np.isnan(series([0], [0]).raw_value).all()
+    assert (names.text(0.0, 0.5), names.text(0.0, None), names.text(2.0, 1.0)) == ("", "", "two")
+
+
+def test_rows_are_taken_by_place_or_by_mask_and_segments_follow():
+    whole = series([0, 10, 5, 15], [1, 2, 3, 4], [1, 2, 4, 8])
+    for rows in (np.array([1, 2]), np.array([False, True, True, False])):
+        part = whole.take(rows)
+        assert (part.value.tolist(), part.quality.tolist(), part.segments.tolist()) == ([2, 3], [2, 4], [0, 1])
+    assert whole.rows(slice(1, 3)).segments.tolist() == [0]
+
+
+@pytest.mark.parametrize(
+    ("start", "stop", "values"),
+    [
+        (None, None, [1, 2, 3]),
+        (0.01, None, [2, 3]),
+        (None, 0.01, [1, 2]),
+        (0.01, 0.01, [2]),
+        (0.0100001, 0.5, [3]),
+        ("2026-05-28T20:26:40.010", None, [2, 3]),
+        (None, "2026-05-28T20:26:40.010Z", [1, 2]),
+        (datetime(2026, 5, 28, 20, 26, 40, 10_000, tzinfo=UTC), None, [2, 3]),
+        (np.datetime64("2026-05-28T20:26:40.010"), np.datetime64("2026-05-28T20:26:40.010"), [2]),
+    ],
+)
+def test_between_two_moments(start, stop, values):
+    """1,780,000,000 s after 1970 are 2026-05-28 20:26:40 UTC (`date -u -d @1780000000`)."""
+    epoch = 1_780_000_000_000
+    whole = series([epoch, epoch + 10, epoch + 20], [1, 2, 3])
+    assert whole.between(start, stop).value.tolist() == values
+
+
+def test_between_refuses_what_is_no_stretch_of_time():
+    whole = series([0, 10])
+    with pytest.raises(UserError, match=r"between\(2, 1\): the end is before the start"):
+        whole.between(2, 1)
+    with pytest.raises(UserError):
+        whole.between("2026-05-28T20:26:40")  # a capture that counts from its own start has no date
+    later = series([365 * 86_400_000, 365 * 86_400_000 + 10])
+    assert len(later.between("1971-01-01T00:00:00.010")) == 1
+    assert (series([]).origin_ns, series([7]).origin_ns, series([7], first_ns=3).origin_ns) == (0, 7 * MS, 3)
+
+
+def test_other_libraries_get_what_can_be_used():
+    whole = series([0, 10, 20], [1, 2, 3], [0, Quality.IMPLAUSIBLE, 0], first_ns=-10 * MS)
+    np.testing.assert_array_equal(np.asarray(whole), [1, np.nan, 3])
+    np.testing.assert_array_equal(whole.to_numpy(), [1, np.nan, 3])
+    assert np.asarray(whole, dtype=np.float32).dtype == np.float32
+    made = whole.to_pandas(index="seconds", valid_only=True)
+    assert (made.index.tolist(), made.tolist(), made.name) == ([0.01, 0.03], [1, 3], "oil_pressure")
+    assert (made.index.name, made.attrs) == ("seconds", {"unit": "bar", "units": {"oil_pressure": "bar"}})
+    made = whole.to_pandas()
+    assert [str(each) for each in made.index[:2]] == ["1970-01-01 00:00:00+00:00", "1970-01-01 00:00:00.010000+00:00"]
+    assert (made.index.name, len(made), bool(np.isnan(made.iloc[1]))) == ("time", 3, True)
+    with pytest.raises(UserError, match="index='hours': there is no such index"):
+        whole.to_pandas(index="hours")
+
+
+def test_a_series_says_what_it_is():
+    whole = series([0, 10, 20, 1020], [1, np.nan, 3, 4])
+    assert repr(whole) == "<Series oil_pressure [bar]: 4 samples at 100 Hz, 1.020 s, 1 can't be used>"
+    assert repr(series([0])) == "<Series oil_pressure [bar]: 1 sample, 0.000 s>"
+    assert repr(replace(series([]), unit="")) == "<Series oil_pressure: no samples>"
+
+
+def test_every_objection_counts_as_flagged_and_some_as_bad():
+    found = series([0, 10, 20, 30], [1, 2, 3, np.nan], [0, Quality.TOO_FAST, Quality.IMPLAUSIBLE, 0]).statistics()
+    assert (found.bad_share, found.flagged_share, found.mean) == (0.5, 0.75, 1.5)
+    clean = series([0, 10], [1, np.nan]).statistics()
+    assert (clean.bad_share, clean.flagged_share) == (0.5, 0.5)

@@ -6,8 +6,11 @@ import pytest
 
 from buswright.errors import DatabaseError
 from buswright.findings import Severity
+from buswright.messages.model import Signal
 from buswright.messages.sheet import xlsx
-from buswright.messages.sheet.read import database_of, load_table
+from buswright.messages.sheet.grid import Grid
+from buswright.messages.sheet.read import _Reader, database_of, load_table
+from buswright.messages.sheet.words import heads_of
 
 HEAD = "CAN ID,Message Name,DLC,Signal Name,Start Byte,Start Bit,Length,Byte Order,Signed,Factor,Offset,Unit,Cycle\n"
 
@@ -241,3 +244,224 @@ def test_numbers_of_a_spreadsheet_are_read_as_shown(tmp_path):
     database = database_of(load_table(path))
     one = database.find("1A0").signal("a")
     assert (one.length, one.scale, one.line) == (16, 0.1, 5)
+
+
+def notes_of(database, least=Severity.SUSPECT):
+    return [(note.line, note.severity, note.message, note.signal, note.text, note.hint) for note in database.notes
+            if note.severity >= least]  # fmt: skip
+
+
+def test_every_column_has_its_place_in_the_database(tmp_path):
+    """One row with all columns: each says something else, and each is found again where it belongs."""
+    cells = {
+        "id": "100", "message": "ENGINE", "message bytes": "12", "signal": "oil", "start bit": "8", "length": "10",
+        "order": "big", "sign": "signed", "scale": "0.5", "offset": "-40", "minimum": "-40", "maximum": "150",
+        "unit": 'deg"C', "period": "20", "multiplexer value": "M", "values": "0=cold; 1=hot", "initial": "5",
+        "spn": "175", "comment": "of the sump", "receivers": "dash, logger", "sender": "engine; spare",
+        "sent": "cyclic", "extended": "29 bit", "protocol": "can fd", "message comment": "all of it",
+        "signal attributes": "Group=1", "message attributes": "Rate=2.5",
+    }  # fmt: skip
+    database = read(
+        tmp_path, ";".join(cells) + "\n" + ";".join(f'"{text}"' for text in cells.values()).replace('deg"C', 'deg""C')
+    )
+    assert not notes_of(database, Severity.NOTE)
+    (message,) = database
+    assert message.signals == (
+        Signal(
+            "oil", 8, 10, big_endian=True, signed=True, scale=0.5, offset=-40, minimum=-40.0, maximum=150.0,
+            unit="deg'C", comment="of the sump", choices={0: "cold", 1: "hot"}, initial=5.0, is_multiplexer=True,
+            receivers=("dash", "logger"), spn=175, attributes={"Group": 1}, line=2,
+        ),
+    )  # fmt: skip
+    assert (message.name, message.id, message.extended, message.length, message.fd) == ("ENGINE", 100, True, 12, True)
+    assert (message.cycle_time_ms, message.send_type, message.senders) == (20.0, "cyclic", ("engine", "spare"))
+    assert (message.protocol, message.comment, message.attributes) == ("", "all of it", {"Rate": 2.5})
+    assert (message.path, message.line) == (str(tmp_path / "table.csv"), 2)
+    assert [node.name for node in database.nodes] == ["engine", "spare"]
+    assert database.paths == (str(tmp_path / "table.csv"),)
+
+
+@pytest.mark.parametrize(
+    ("said", "length", "fd", "protocol"),
+    [
+        ("8,,", 8, False, ""),
+        ("9,,", 9, True, ""),
+        ("64,,", 64, True, ""),
+        ("65,,", 65, False, ""),  # no frame is so long
+        ("8,CAN FD,", 8, True, ""),
+        ("9,J1939,", 9, False, "j1939"),
+        (",,", 3, False, ""),
+    ],
+)
+def test_what_is_longer_than_eight_bytes_is_can_fd_but_for_j1939(said, length, fd, protocol, tmp_path):
+    database = read(tmp_path, f"id,dlc,protocol,signal,start bit,length\n0x100,{said}a,16,8\n")
+    (message,) = database
+    assert (message.name, message.length, message.fd, message.protocol) == ("ID_100", length, fd, protocol)
+    without = (
+        2,
+        Severity.NOTE,
+        "ID_100",
+        "",
+        "ID_100: no length is given: 3 bytes, as its signals need",
+        "add a column DLC",
+    )
+    assert notes_of(database, Severity.NOTE) == ([without] if said == ",," else [])
+
+
+@pytest.mark.parametrize(
+    ("rows", "signals", "fault"),
+    [
+        ("0x100,M,a,0,8,\n,,b,8,8,\n", {"M": ["a", "b"]}, None),
+        ("0x100,M,a,0,8,\n0x100,M,b,8,8,\n", {"M": ["a", "b"]}, None),
+        ("0x100,M,a,0,8,\n0x100,,b,8,8,\n", {"M": ["a", "b"]}, None),
+        ("0x100,M,a,0,8,\n0x200,N,b,0,8,\n,M,c,8,8,\n,,d,16,8,\n", {"M": ["a", "c", "d"], "N": ["b"]}, None),
+        ("0x100,M,a,0,8,\n0x100,N,b,8,8,\n", {"M": ["a"], "N": ["b"]}, None),  # two messages of one identifier
+        ("0x1a0,M,a,0,8,\n1A0,,b,8,8,\n", {"M": ["a", "b"]}, None),
+        (",,a,0,8,\n0x100,M,b,8,8,\n", {"M": ["b"]}, (2, "no identifier is given; the row is left out")),
+        ("0x100,M,a,0,8,\n,N,b,8,8,\n", {"M": ["a"]}, (3, "message 'N' has no identifier; the row is left out")),
+        # The row behind one that is left out is not of the message before it.
+        (
+            "0x100,M,a,0,8,\n,N,b,8,8,\n,,c,8,8,\n",
+            {"M": ["a"]},
+            (3, "message 'N' has no identifier; the row is left out"),
+        ),
+    ],
+)
+def test_a_row_is_of_the_message_that_it_names_or_of_the_one_above(rows, signals, fault, tmp_path):
+    database = read(tmp_path, f"id,message,signal,start bit,length,unit\n{rows}")
+    assert {message.name: [each.name for each in message.signals] for message in database} == signals
+    faults = [(line, text) for line, _, _, _, text, _ in notes_of(database)]
+    assert faults[:1] == ([fault] if fault else [])
+
+
+def test_only_one_signal_that_selects_is_taken_for_the_one_that_is_meant(tmp_path):
+    head = "id,message,signal,start bit,length,mux,selector\n"
+    two = "0x100,M,page,0,8,M,\n,,other,8,8,M,\n,,a,16,8,1,\n,,b,16,8,2,page\n,,c,16,8,3,gone\n"
+    database = read(tmp_path, head + two)
+    assert [(each.name, each.multiplexer) for each in database.find("M").signals] == [
+        ("page", None), ("other", None), ("b", "page"),
+    ]  # fmt: skip
+    hint = "write M as the multiplexer value of the signal that selects, or name it in a column multiplexer"
+    assert [each[3:] for each in notes_of(database)] == [
+        ("a", "a: 2 signals could select it; the signal is left out", hint),
+        ("c", "c: 2 signals could select it; the signal is left out", hint),
+    ]
+    # Named as the one that selects is enough; and one that selects can be selected itself.
+    named = read(tmp_path, head + "0x100,M,page,0,8,,\n,,in,8,8,1 M,\n,,a,16,8,1,in\n,,b,16,8,2,page\n")
+    assert [(each.name, each.is_multiplexer, each.multiplexer) for each in named.find("M").signals] == [
+        ("page", True, None), ("in", True, "page"), ("a", False, "in"), ("b", False, "page"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("readings", "said"),
+    [
+        (("upside",), "there is no reading 'upside'"),
+        (("signed", "unsigned"), "signed and unsigned contradict each other"),
+        (("id-hex", "id-decimal"), "id-hex and id-decimal contradict each other"),
+    ],
+)
+def test_readings_are_known_and_do_not_contradict(readings, said, tmp_path):
+    with pytest.raises(DatabaseError, match=said) as refused:
+        read(tmp_path, "id,signal,start bit,length\n0x100,a,0,8\n", readings)
+    assert refused.value.hint
+
+
+@pytest.mark.parametrize(
+    ("head", "row", "what", "value"),
+    [
+        ("start bit,length (bytes)", "0,2", "length", 16),
+        ("start bit,length", "0,2 bytes", "length", 16),
+        ("start bit,length", "0,12 bits", "length", 12),
+        ("start bit,length,divisor", "0,8,10", "scale", 0.1),
+        ("start bit,length,scale,divisor", "0,8,2,10", "scale", 2),
+        ("start bit,length,scale", "0,8,-", "scale", 1),
+        ("start bit,length,range", "0,8,-5..10", "minimum", -5.0),
+        ("start bit,length,range,min", "0,8,-5..10,-4", "minimum", -4.0),
+        ("start bit,length,range,max", "0,8,-5..10,9", "maximum", 9.0),
+        ("start bit,length,range", "0,8,-5..10", "maximum", 10.0),
+        ("start bit,length,type,order", "7,8,uint8 be,little", "big_endian", False),
+        ("start bit,type", "0,uint16", "length", 16),
+        ("start bit", "15..8", "start", 8),
+        ("bits", "4..7", "length", 4),
+        ("bits,length,order", "15..8,8,big", "start", 15),
+        ("bits,length", "8,4", "start", 8),  # one bit number beside a length is where it starts
+    ],
+)  # fmt: skip
+def test_columns_that_say_the_same_in_other_words(head, row, what, value, tmp_path):
+    database = read(tmp_path, f"id;signal;{head.replace(',', ';')}\n0x100;a;{row.replace(',', ';')}\n")
+    assert not notes_of(database)
+    assert getattr(database.find("100").signal("a"), what) == value
+
+
+def test_a_rate_in_the_head_makes_hertz_of_plain_numbers(tmp_path):
+    for head, period in (("rate", 50.0), ("frequency", 50.0), ("period", 20.0), ("period (s)", 20_000.0)):
+        database = read(tmp_path, f"id,signal,start bit,length,{head}\n0x100,a,0,8,20\n")
+        assert database.find("100").cycle_time_ms == period, head
+
+
+def test_a_divisor_of_nothing_is_refused_in_its_row(tmp_path):
+    database = read(tmp_path, "id,signal,start bit,length,divisor\n0x100,a,0,8,0\n")
+    (fault,) = notes_of(database)
+    assert fault == (2, Severity.FAULT, "", "", "column 'divisor': '0' is 0; the row is left out", "write a number: 10")
+
+
+def test_identifiers_without_a_mark_are_hexadecimal_if_one_of_them_must_be(tmp_path):
+    head = "id,signal,start bit,length\n"
+    assert [each.id for each in read(tmp_path, f"{head}100,a,0,8\n1A0,b,0,8\n")] == [0x100, 0x1A0]
+    assert [each.id for each in read(tmp_path, f"{head}100,a,0,8\n0x1A0,b,0,8\n")] == [100, 0x1A0]
+
+
+def test_what_is_not_read_is_said_once_and_in_short(tmp_path):
+    unknown = [f"paint{n}" for n in range(14)]
+    database = read(tmp_path, f"id,signal,start bit,length,{','.join(unknown)}\n0x100,my sig,0,8\n0x200,my sig,0,8\n")
+    said = [text for _, _, _, _, text, _ in notes_of(database, Severity.NOTE)]
+    shown = ", ".join(repr(name) for name in unknown[:12])
+    assert said.count("'my sig' is written my_sig") == 1
+    assert said[0] == f"not used: columns {shown} and 2 more"
+    assert [note.line for note in database.notes] == sorted(note.line for note in database.notes)
+    exactly = read(tmp_path, f"id,signal,start bit,length,{','.join(unknown[:12])}\n0x100,a,0,8\n")
+    assert exactly.notes[0].text == f"not used: columns {shown}"
+
+
+@pytest.mark.parametrize(
+    ("name", "made"), [("oil temp", "oil_temp"), ("2nd", "_2nd"), ("(a)", "a"), ("µ", "_"), ("ok_1", "ok_1")]
+)
+def test_names_are_made_into_what_a_dbc_can_hold(name, made, tmp_path):
+    database = read(tmp_path, f"id,message,signal,start bit,length\n0x100,{name},{name},0,8\n")
+    (message,) = database
+    assert (message.name, message.signals[0].name) == (made, made)
+
+
+def test_what_is_shown_of_a_long_text_is_its_beginning(tmp_path):
+    long, other = "long " * 20, "other" * 20
+    database = read(
+        tmp_path, f"id;signal;start bit;length;sender;{long}\n0x100;{long};0;8;{long};\n0x100;b;8;8;{other};\n"
+    )
+    assert [note.text for note in database.notes] == [
+        f"not used: columns {long[:40]!r}",
+        f"{long[:60]!r} is written {'long_' * 19}long",
+        "ID_100: no length is given: 2 bytes, as its signals need",
+        f"sender {other[:40]!r} differs from {long[:40]!r} in row 2; the first is used",
+    ]
+    wrong = read(tmp_path, f"id;signal;start bit;length\n0x100;a;{other};8\n")
+    assert wrong.notes[0].text == f"column 'start bit': {other[:40]!r} is no whole number; the row is left out"
+    nameless = read(tmp_path, f"id;message;signal;start bit;length\n;{other};a;0;8\n")
+    assert nameless.notes[0].text == f"message {other[:40]!r} has no identifier; the row is left out"
+
+
+def test_other_sheets_of_a_workbook_are_named_in_short():
+    sheets = tuple(f"s{n}" for n in range(14))
+    heads = heads_of({"0": "id", "1": "signal", "2": "start bit"})
+    (note,) = _Reader(Grid("t.xlsx[a]", heads, (), (), sheets)).table().notes
+    assert note.text == f"other sheets of the workbook are not read: {', '.join(sheets[:12])}"
+    assert (note.line, note.severity, note.path) == (0, Severity.NOTE, "t.xlsx[a]")
+
+
+@pytest.mark.parametrize(("bit", "fits"), [(32760, True), (32761, False)])
+def test_a_bit_lies_within_the_longest_message(bit, fits, tmp_path):
+    """4,095 bytes (ISO 15765-2) have bits 0 to 32,759; a length may be all of them."""
+    database = read(tmp_path, f"id;signal;start bit;length\n0x100;a;0;{bit}\n")
+    assert [note.text for note in database.notes if note.severity > Severity.NOTE] == (
+        [] if fits else [f"column 'length': '{bit}' is above 32760; the row is left out"]
+    )

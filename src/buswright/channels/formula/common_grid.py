@@ -95,7 +95,7 @@ def _stretches(part: Series) -> list[Stretch]:
     if part.kind == "state" and not part.period_s:
         return [(int(time_ns[0]), _FOR_EVER)]
     step = part.step_s()
-    pause = max(_PAUSE_NS, longest_step_ns(step)) if step > 0 else _PAUSE_NS
+    pause = max(_PAUSE_NS, longest_step_ns(step))  # NaN, an unknown step, is never the larger one
     breaks = np.flatnonzero(np.diff(time_ns) > pause) + 1
     bounds = [0, *breaks.tolist(), len(time_ns)]
     after = round(step * 1e9) if part.kind == "state" else 0

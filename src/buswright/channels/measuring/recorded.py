@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -39,17 +40,21 @@ class Segments:
 
     def starts(self, frames: Frames) -> list[int]:
         """Rows of the batch where a new segment starts, ascending."""
-        starts = []
+        starts: list[int] = []
+        first = self.count - 1
+
+        def segment_at(row: int) -> int:
+            return first + bisect_right(starts, row)
+
         for row, bus, _ in self._steps.of(frames):
-            if self._segment_of.get(bus, 0) == self.count - 1:
+            # A bus that has sent in the newest segment already goes back for a second time.
+            earlier = np.flatnonzero(frames.bus[:row] == bus)
+            sent_in = segment_at(int(earlier[-1])) if len(earlier) else self._segment_of.get(bus, 0)
+            if sent_in == self.count - 1:
                 self.count += 1
                 starts.append(row)
-            self._segment_of[bus] = self.count - 1
         for bus in np.unique(frames.bus).tolist():
-            last = int(np.flatnonzero(frames.bus == bus)[-1])
-            if starts and last >= starts[-1]:
-                self._segment_of[bus] = self.count - 1
-            self._segment_of.setdefault(bus, self.count - 1)
+            self._segment_of[bus] = segment_at(int(np.flatnonzero(frames.bus == bus)[-1]))
         return starts
 
 

@@ -87,10 +87,15 @@ def _frame(message: Message) -> Iterator[str]:
         order, sign = 0 if signal.big_endian else 1, "-" if signal.signed else "+"
         low, high = (0 if limit is None else limit for limit in (signal.minimum, signal.maximum))
         yield (
-            f" SG_ {signal.renamed_from or signal.name}{_mark(signal)} : {signal.start}|{signal.length}@{order}{sign} "
+            f" SG_ {_name(signal)}{_mark(signal)} : {signal.start}|{signal.length}@{order}{sign} "
             f"({number_text(signal.scale)},{number_text(signal.offset)}) "
             f'[{short_text(low)}|{short_text(high)}] "{signal.unit}" {",".join(signal.receivers) or NOBODY}'
         )
+
+
+def _name(signal: Signal) -> str:
+    """Return the name in the file: of two signals of one name a DBC can only say the same."""
+    return signal.renamed_from or signal.name
 
 
 def _mark(signal: Signal) -> str:
@@ -104,7 +109,7 @@ def _comments(message: Message) -> Iterator[str]:
         yield f"CM_ BO_ {frame_id(message)} {quoted(message.comment)};"
     for signal in message.signals:
         if signal.comment:
-            yield f"CM_ SG_ {frame_id(message)} {signal.name} {quoted(signal.comment)};"
+            yield f"CM_ SG_ {frame_id(message)} {_name(signal)} {quoted(signal.comment)};"
 
 
 def _tables(message: Message) -> Iterator[str]:
@@ -112,15 +117,15 @@ def _tables(message: Message) -> Iterator[str]:
     for signal in message.signals:
         if signal.choices:
             pairs = " ".join(f"{raw} {quoted(text)}" for raw, text in signal.choices.items())
-            yield f"VAL_ {frame_id(message)} {signal.name} {pairs} ;"
+            yield f"VAL_ {frame_id(message)} {_name(signal)} {pairs} ;"
     for signal in message.signals:
         if signal.is_float:
-            yield f"SIG_VALTYPE_ {frame_id(message)} {signal.name} : {2 if signal.length > 32 else 1};"
+            yield f"SIG_VALTYPE_ {frame_id(message)} {_name(signal)} : {2 if signal.length > 32 else 1};"
     several = sum(signal.is_multiplexer for signal in message.signals) > 1
     for signal in message.signals:
         if signal.multiplexer and (several or signal.mux_values[1:] or any(a != b for a, b in signal.mux_values)):
             spans = ", ".join(f"{low}-{high}" for low, high in signal.mux_values)
-            yield f"SG_MUL_VAL_ {frame_id(message)} {signal.name} {signal.multiplexer} {spans};"
+            yield f"SG_MUL_VAL_ {frame_id(message)} {_name(signal)} {signal.multiplexer} {spans};"
 
 
 @dataclass(slots=True)
@@ -152,7 +157,7 @@ def _attributes(messages: tuple[Message, ...], of: Database | None) -> Iterator[
             say("BO_", FRAME_FORMAT, place, _format(message), _FORMATS)
         _say_all(say, "BO_", place, message.attributes)
         for signal in message.signals:
-            inner = f"SG_ {frame_id(message)} {signal.name} "
+            inner = f"SG_ {frame_id(message)} {_name(signal)} "
             if signal.initial is not None:
                 say("SG_", INITIAL, inner, _whole(signal.initial))
             if signal.spn is not None:

@@ -11,10 +11,10 @@ from buswright.messages.model import identifier_text
 
 _NUMBER = r"[-+−]?\s*(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _FRACTION = re.compile(rf"[x*×]?\s*({_NUMBER})\s*/\s*({_NUMBER})(?![\d.,])\s*(.*)", re.DOTALL)
-_POWER = re.compile(r"(\d+)\s*(?:\^|\*\*)\s*(-?\d{1,3})\s*(.*)", re.DOTALL)
+_POWER = re.compile(r"(\d{1,9})\s*(?:\^|\*\*)\s*(-?\d{1,3})\s*(.*)", re.DOTALL)
 _PLAIN = re.compile(rf"[x*×]?\s*({_NUMBER})\s*(.*)", re.DOTALL)
 _HEX = re.compile(r"(?:0[xX]|\$)([0-9A-Fa-f]{1,8})|([0-9A-Fa-f]{1,8})[hH]")
-_SPAN = re.compile(r"(-?\d{1,6})\s*(?:\.\.+|-|–|—|:|to|…)\s*(-?\d{1,6})", re.IGNORECASE)
+_SPAN = re.compile(r"(-?\d{1,20})\s*(?:\.\.+|-|–|—|:|to|…)\s*(-?\d{1,20})", re.IGNORECASE)
 _LIMITS = re.compile(rf"[\[(]?\s*({_NUMBER})\s*(?:\.\.+|–|—|:|;|to|…|\||-)\s*({_NUMBER})\s*[\])]?(.*)", re.IGNORECASE)
 _TYPE = re.compile(
     r"(u?int|unsigned|signed|uint|sint|u|s|i|float|f|real|bool|boolean|bit|byte|ubyte|sbyte|word|uword|sword|short|"
@@ -52,17 +52,21 @@ class CellError(ValueError):
 def number(text: str) -> int | float:
     """Read a number: 0.1, 0,1, 1/10, 2^-7, 0.1 °C/bit; whole ones stay exact."""
     stripped = text.strip()
-    if match := _POWER.fullmatch(stripped):
-        base = int(match[1][:9])
-        return _finite(float(base) ** int(match[2])) if base else 0
-    if match := _FRACTION.fullmatch(stripped):
-        divisor = _finite(float(_plain(match[2])))
-        if divisor == 0 or match[3][:1].isdigit():
-            raise CellError("divides by 0", "write a number: 0.1")
-        return _finite(float(_plain(match[1])) / divisor)
-    match = _PLAIN.fullmatch(stripped)
-    if match is None or re.search(r"\d", match[2].replace("m2", "").replace("s2", "")):
+    for pattern in (_POWER, _FRACTION, _PLAIN):
+        match = pattern.fullmatch(stripped)
+        if match is not None:
+            break
+    # Behind it stands at most a unit, and a unit has no digit but of an area or an acceleration.
+    if match is None or re.search(r"\d", match[match.lastindex or 0].replace("m2", "").replace("s2", "")):
         raise CellError("is no number", "write a number: 0.1, 1/10 or -40")
+    if pattern is not _PLAIN:
+        one, other = (_finite(float(_plain(each))) for each in match.groups()[:2])
+        try:
+            return _finite(one**other if pattern is _POWER else one / other)
+        except ZeroDivisionError:
+            raise CellError("divides by 0", "write a number: 0.1") from None
+        except OverflowError:
+            return _finite(math.inf)
     plain = _plain(match[1])
     if re.fullmatch(r"-?\+?\d{1,300}", plain):
         return int(plain)
@@ -81,7 +85,7 @@ def _finite(value: float) -> float:
 
 def whole(text: str, most: int) -> int:
     """Read a whole number from 0 to `most`."""
-    match = re.fullmatch(r"(\d{1,9})(?:\.0+)?\s*(?:bits?|bytes?)?", text.strip(), re.IGNORECASE)
+    match = re.fullmatch(r"(\d{1,20})(?:\.0+)?\s*(?:bits?|bytes?)?", text.strip(), re.IGNORECASE)
     if match is None:
         match_hex = _HEX.fullmatch(text.strip())
         if match_hex is None:
@@ -232,7 +236,7 @@ def mux_values(text: str) -> tuple[bool, tuple[tuple[int, int], ...]]:
     for part in re.split(r"[,;\s]+(?![-–.])", rest.strip()):
         if part:
             word = re.sub(r"^(?:m|mux|page|=)\s*(?=\d)", "", part, flags=re.IGNORECASE)
-            low, high = span(word, (1 << 32) - 1) if not word.isdecimal() else (int(word[:20]),) * 2
+            low, high = span(word, (1 << 64) - 1)
             spans.append((min(low, high), max(low, high)))
     return selects, tuple(spans)
 
