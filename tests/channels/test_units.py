@@ -221,16 +221,16 @@ def test_what_to_write_for_an_unknown_unit(written, hint):
 @pytest.mark.parametrize(
     ("written", "name"),
     [
-        ("\u00b5m", "um"), ("\u03bcm", "um"), ("\u2126", "ohm"), ("\u03a9", "ohm"), ("\u00ba", "deg"), ("N\u22c5m", "Nm"), ("km / h", "km/h"),
+        ("\u00b5m", "um"), ("\u03bcm", "um"), ("\u2126", "ohm"), ("\u03a9", "ohm"),
+        ("\u00ba", "deg"), ("N\u22c5m", "Nm"), ("km / h", "km/h"),
         ("km\u00a0/\u00a0h", "km/h"), ("KPH", "km/h"), ("rpm", "rpm"), ("mohm", "mohm"),
         ("MOhm", None),  # milli or mega?
-       
         ("bar/s", "bar/s"), ("kg/min", "kg/min"), ("degC/min", "degC/min"),
         ("bar/s/s", None),  # a rate of a rate has no name here
         ("bar/mm", None), ("bar/", None), ("/s", None), ("x/s", None), ("bar/x", None), ("", None),
     ],
 )  # fmt: skip
-def test_spellings(written, name):
+def test_signs_and_rates_are_spelt_in_many_ways(written, name):
     found = units.find(written)
     assert (None if found is None else found.name) == name
 
