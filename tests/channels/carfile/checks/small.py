@@ -57,3 +57,11 @@ def said(*parts: str) -> list[str]:
     """Each fault of a car file, without its path."""
     _CAR.write_text("format = 1\n" + "".join(parts))
     return [str(fault).removeprefix(f"{_CAR}:") for fault in check_car_file(_CAR, today=TODAY).faults]
+
+
+def pointed_at(*parts: str) -> list[str]:
+    """What stands in the file from the place of each fault on, to the end of the line."""
+    text = "format = 1\n" + "".join(parts)
+    _CAR.write_text(text)
+    lines = text.split("\n")
+    return [lines[fault.line - 1][fault.column - 1 :] for fault in check_car_file(_CAR, today=TODAY).faults]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.channels.carfile.checks.small import BUS, channel, said, sensor
+from tests.channels.carfile.checks.small import BUS, channel, pointed_at, said, sensor
 
 SENSOR = sensor("points = [[0, 0], [5, 10]]")
 X = channel("x")
@@ -287,3 +287,29 @@ def test_a_sensor_that_nothing_uses_is_noted():
     assert said(BUS, SENSOR, SENSOR.replace(".s]", ".t]")) == [
         "5: note: sensor.s: no channel uses this sensor", "9: note: sensor.t: no channel uses this sensor",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("parts", "place"),
+    [
+        (['fd = "iso"\n'], '"iso"'),
+        (["lengths_m = [1, 2]\n"], "[1, 2]"),
+        (['[module.m]\nbus = "b"\n'], '"b"'),
+        (['[frame."b/100"]\nperiod_ms = 10\n'], '"b/100"]'),
+        ([X, 'formula = "y"\n', channel("y", signal="M/T")], 'formula = "y"'),
+        ([channel("x", 'unit = "V"', signal="")], "x]"),
+        ([X, channel("y", 'formula = "x"', 'wiring = { input = "A" }', signal="")], 'wiring = { input = "A" }'),
+        ([X, "input_scale = 2\n"], "input_scale = 2"),
+        ([X, channel("y", 'formula = "x + xx"', signal="")], 'xx"'),
+        ([X, 'caution = { low = 1, when = "1 < w" }\n'], 'w" }'),
+        ([X, "caution = { low = 5, high = 5 }\n"], "5, high = 5 }"),
+        ([X, channel("y")], '"a/M/S"'),
+        ([of_role("x", "gear"), of_role("y", "gear", signal="M/T")], '"gear"'),
+        ([circle("x")], '"x + 1"'),
+        ([SENSOR, channel("x", 'sensor = "s"', "input_scale = 1"), entry("")], "calibration_log]]"),
+        ([SENSOR, channel("x", 'sensor = "s"', "input_scale = 1"), entry('sensor = "t"')], '"t"'),
+        ([SENSOR], "s]"),
+    ],
+)
+def test_a_fault_stands_where_the_eye_has_to_look(parts, place):
+    assert pointed_at(BUS, *parts) == [place]
