@@ -26,6 +26,11 @@ BO_ 258 SHORT: 4 other
  SG_ A : 0|8@1+ (1,0) [0|0] "" node
 BO_ 259 NOBODYS: 4 Vector__XXX
  SG_ A : 0|8@1+ (1,0) [0|0] "" node
+BO_ 2566843904 EEC: 8 node
+ SG_ WARM : 0|8@1+ (1,0) [0|0] "" other
+BA_DEF_ BO_ "VFrameFormat" ENUM "StandardCAN","ExtendedCAN","reserved","J1939PG";
+BA_DEF_DEF_ "VFrameFormat" "";
+BA_ "VFrameFormat" BO_ 2566843904 3;
 BA_DEF_ "Baudrate" INT 0 1000000;
 BA_DEF_DEF_ "Baudrate" 500000;
 BA_ "Baudrate" 500000;

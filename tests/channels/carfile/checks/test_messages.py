@@ -57,6 +57,26 @@ def test_buses_and_modules(parts, faults):
     assert said(*parts) == faults
 
 
+def test_a_source_address_has_one_sender():
+    """18FEEE05 is the message EEC, sent by the module of address 05."""
+    modules = module("p", "18FEEE05", "EEC@06"), module("q", "EEC@05", "18FEEE06", "18FEEE07"), module("r", "18FEEE00")
+    assert said(BUS, *modules) == [
+        f'10: module.q.messages[0]: "EEC@05" is already sent by p {SENDER}',
+        f'10: module.q.messages[1]: "18FEEE06" is already sent by p {SENDER}',
+    ]
+
+
+def test_a_rate_is_held_against_the_entry_of_its_source_address():
+    entry = '[frame."a/18FEEE05"]\nperiod_ms = 20\n'
+    assert said(BUS, channel("x", "expected_hz = 100", signal="EEC@06/WARM"), entry) == []
+    assert said(BUS, channel("x", "expected_hz = 100", signal="EEC@05/WARM"), entry) == [
+        (
+            "7: warning: channel.x.expected_hz: 100 Hz contradicts the period of EEC, 20 ms in its [frame] entry "
+            "(period_ms wins)"
+        )
+    ]
+
+
 # -- signals ----------------------------------------------------------------------------------------------------------
 
 
