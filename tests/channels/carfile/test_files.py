@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,18 @@ def test_a_folder_and_a_file_that_is_not_there(tmp_path):
     for name in ("b.toml", "a.toml"):
         (tmp_path / name).touch()
     assert refused(tmp_path)[1] == f"did you mean {tmp_path / 'a.toml'}?"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="links need rights on Windows")
+def test_only_a_strangers_file_must_not_be_a_link(tmp_path):
+    (tmp_path / "real.toml").write_bytes(b"x = 1")
+    (tmp_path / "car").mkdir()
+    link = tmp_path / "car" / "car.toml"
+    link.symlink_to("../real.toml")
+    assert read_bytes(link, untrusted=False) == b"x = 1"
+    assert refused(link, untrusted=True) == (
+        f"{link}: is a link to a file outside its folder", "leave --untrusted out",
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import tomllib
 from types import MappingProxyType
 
 import pytest
 
 from buswright.channels.keys.faults import FaultLog
 from buswright.channels.keys.kinds import POSITIVE, Choice, Flag, Items, Number, Span, Text, whole
+from buswright.channels.keys.positions import find_positions
 from buswright.channels.keys.tables import (
     NOT_USED_YET,
     Key,
@@ -149,6 +151,21 @@ def test_tables_by_name():
         ),
     ]
     assert list(found) == ["a b"]
+
+
+def test_what_is_wrong_with_a_key_stands_at_the_key():
+    text = "[bus]\nbitrate = 6\nx = 1\n[bus.'a b']\nspeed = 6\nplain = 3\n"
+    log = FaultLog(positions=find_positions(text))
+    BUSES.read(tomllib.loads(text)["bus"], ("bus",), log)
+    places = [(fault.key, fault.line, fault.column) for fault in log.faults]
+    assert places == [
+        ("bus.bitrate", 2, 1), ("bus.x", 3, 1), ('bus."a b".speed', 5, 1), ('bus."a b".plain', 6, 9), ('bus."a b"', 4, 6),
+    ]  # fmt: skip
+
+
+def test_the_schema_of_a_table_is_that_of_its_keys():
+    assert BUS.schema() == PLAIN.schema() == schema_of(KEYS)
+    assert BUSES.schema() == {"type": "object", "additionalProperties": schema_of(KEYS)}
 
 
 @pytest.mark.parametrize("name", ["a", "a.b-c_1", "größe", "a|b"])
