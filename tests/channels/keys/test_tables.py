@@ -159,7 +159,8 @@ def test_what_is_wrong_with_a_key_stands_at_the_key():
     BUSES.read(tomllib.loads(text)["bus"], ("bus",), log)
     places = [(fault.key, fault.line, fault.column) for fault in log.faults]
     assert places == [
-        ("bus.bitrate", 2, 1), ("bus.x", 3, 1), ('bus."a b".speed', 5, 1), ('bus."a b".plain', 6, 9), ('bus."a b"', 4, 6),
+        ("bus.bitrate", 2, 1), ("bus.x", 3, 1),
+        ('bus."a b".speed', 5, 1), ('bus."a b".plain', 6, 9), ('bus."a b"', 4, 6),
     ]  # fmt: skip
 
 
