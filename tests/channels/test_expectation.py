@@ -14,6 +14,7 @@ from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import CarFile, Channel, FrameEntry, FrameName, SignalName
 from buswright.channels.expectation import (
     NOTHING,
+    Expectation,
     Expectations,
     Facts,
     Stated,
@@ -21,6 +22,7 @@ from buswright.channels.expectation import (
     contradicted,
     expectation,
     name_of,
+    rate_of_channel,
 )
 from buswright.channels.following.follow import Follower
 from buswright.channels.session import Session
@@ -301,3 +303,108 @@ def test_a_good_run_says_how_often_that_comes_of_which_nobody_else_does(whole):
 def test_nothing_is_expected_where_nobody_says_anything():
     assert expectation(NAME) == NOTHING
     assert NOTHING.due_hz is None
+
+
+@pytest.mark.parametrize(
+    ("source", "declared"),
+    [("car file", True), ("car file: expected_hz", True), ("database", True), ("baseline", True), ("learned", False),
+     ("unknown", False)],
+)  # fmt: skip
+def test_what_was_stated_before_the_traffic_was_looked_at(source, declared):
+    assert Stated(1.0, source).declared is declared
+
+
+def test_a_send_on_change_message_is_never_due():
+    clock = Expectation(period_ns=Stated(2e7, "database"))
+    assert (clock.due_ns, clock.due_hz) == (2e7, 50.0)
+    change = replace(clock, change_driven=Stated(True, "database"))
+    assert (change.due_ns, change.due_hz) == (None, None)
+    assert replace(clock, change_driven=Stated(False, "database")).due_ns == 2e7
+    assert (NOTHING.due_ns, NOTHING.due_hz) == (None, None)
+
+
+def test_what_is_missing_is_filled_in_from_the_next_source():
+    one = NOTHING.or_else("database", Facts(period_ns=1e7, change_driven=False))
+    assert one == Expectation(period_ns=Stated(1e7, "database"), change_driven=Stated(False, "database"))
+    assert one.or_else("learned", None) is one
+    assert one.or_else("learned", Facts(period_ns=5e6, change_driven=True)) is one  # said already, False too
+    both = one.or_else("learned", Facts(period_ns=5e6, length=4))
+    assert both == replace(one, length=Stated(4, "learned"))
+
+
+@pytest.mark.parametrize(
+    ("rates", "period_ns"),
+    [({"A": 50.0, "B": 100.0}, 1e7), ({"A": 50.0, "B": None}, 2e7), ({"A": None, "B": None}, None)],
+)
+def test_the_fastest_channel_of_a_message_says_how_often_it_comes(whole, rates, period_ns):
+    told = message()
+    car = car_of(whole, told, None, rates)
+    found = expectation(NAME, car=car, message=told)
+    assert found.period_ns == (Stated(period_ns, "car file: expected_hz") if period_ns else Stated())
+    assert found.change_driven == (Stated(False, "car file: expected_hz") if period_ns else Stated())
+    assert expectation(FrameName("chassis", NAME.id, False), car=car, message=told).period_ns == Stated()
+
+
+def test_a_channel_of_another_source_address_says_nothing(whole):
+    told = replace(message(), id=0x18F0_0400, extended=True, protocol=J1939)
+    channel = Channel("x", signal=SignalName("engine", "TOLD@21", "A"), expected_hz=50.0)
+    car = replace(car_of(whole, told, None), channels={"x": channel}, frames={})
+    seen = {source: FrameName("engine", 0x18F0_0400 | source, True) for source in (0x21, 0x22)}
+    assert expectation(seen[0x21], car=car, message=told).period_ns == Stated(2e7, "car file: expected_hz")
+    assert expectation(seen[0x22], car=car, message=told).period_ns == Stated()
+
+
+@pytest.mark.parametrize(
+    ("entry", "change_driven"),
+    [
+        (FrameEntry(NAME, period_ms=5.0), False),  # a period without further words: the clock sends it
+        (FrameEntry(NAME, period_ms=5.0, change_driven=True), True),
+        (FrameEntry(NAME), None),
+        (FrameEntry(NAME, change_driven=False), False),
+    ],
+)
+def test_an_entry_says_whether_the_clock_sends_it(whole, entry, change_driven):
+    found = expectation(NAME, car=car_of(whole, None, entry))
+    assert found.change_driven == (Stated() if change_driven is None else Stated(change_driven, "car file"))
+    assert found.period_ns == (Stated(5e6, "car file") if entry.period_ms else Stated())
+
+
+@pytest.mark.parametrize(
+    ("told", "facts"),
+    [
+        (message(), {}),
+        (message(10.0), {"period_ns": 1e7, "change_driven": False}),
+        (message(10.0, ON_CHANGE), {"period_ns": 1e7, "change_driven": True}),
+        (message(None, ON_CHANGE), {"change_driven": True}),
+        (message(None, ON_REQUEST), {"change_driven": True, "on_request": True}),
+    ],
+)
+def test_what_a_database_says(told, facts):
+    expected = {name: Stated(value, "database") for name, value in {**facts, "length": 8}.items()}
+    assert expectation(NAME, message=told) == replace(NOTHING, **expected)
+
+
+def test_an_expectation_is_found_once():
+    expectations = Expectations(None, {NAME: Facts(period_ns=1e7)})
+    first = expectations.of(NAME, None)
+    assert first.period_ns == Stated(1e7, "baseline")
+    assert expectations.of(NAME, None) is first
+    assert expectations.of(NAME, message(5.0)).period_ns == Stated(5e6, "database")
+
+
+@pytest.mark.parametrize(
+    ("group", "name"),
+    [
+        (Group(Kind.UNMATCHED, "a", id=5, extended=True), FrameName("a", 5, True)),
+        (Group(Kind.MESSAGE, "a", message()), FrameName("a", NAME.id, False)),
+        (Group(Kind.MESSAGE, "a", replace(message(), id=0x18F0_04FE, extended=True), source=0),
+         FrameName("a", 0x18F0_0400, True)),
+    ],
+)  # fmt: skip
+def test_the_name_of_a_group(group, name):
+    assert name_of(group) == name
+
+
+def test_the_rate_of_a_channel_is_a_period():
+    assert rate_of_channel(50.0) == Stated(2e7, "car file: expected_hz")
+    assert rate_of_channel(None) == Stated()

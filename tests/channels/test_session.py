@@ -8,17 +8,20 @@ import pandas as pd
 import pytest
 
 import buswright as bw
+from buswright.channels import spool as spool_module
 from buswright.channels.carfile.checks.parts import MOST_CHAIN
 from buswright.channels.carfile.load import check_car_file
-from buswright.channels.carfile.model import Zero
+from buswright.channels.carfile.model import Limits, Zero
 from buswright.channels.carfile.needs import inputs_of
+from buswright.channels.expectation import NOTHING, Stated
 from buswright.channels.following.follow import Follower
 from buswright.channels.following.window import needs_whole_run
 from buswright.channels.measuring.measured import _reference_at
 from buswright.channels.measuring.recorded import Segments
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
-from buswright.frames.table import Frames, concatenate
+from buswright.channels.spool import Spool
+from buswright.frames.table import Flag, Frames, concatenate
 from tests.frames.frame_batches import batch_of
 
 ROOT = Path(__file__).parent.parent.parent
@@ -453,3 +456,177 @@ def test_check_names_a_chain_that_is_too_long(small):
     assert "channel.c499.formula: is the last of a chain of 501 channels" in str(faults[0])
     assert "500 are computed at most" in str(faults[0])
     assert not check_car_file(chain(small, MOST_CHAIN - 1)).errors
+
+
+# -- made of a few frames ---------------------------------------------------------------------------------------------
+
+GOOD = bw.load_car_file(Path(__file__).parents[1] / "data" / "car_file" / "car.toml")
+START = 1_780_000_000 * S
+
+
+def engine(*seconds: float, rpm: float = 1000, oil_mv: int = 2500, flags: int = 0) -> Frames:
+    """Frames of ENGINE_A on the engine bus, at seconds after the start."""
+    payload = round(rpm / 0.25).to_bytes(2, "little") + oil_mv.to_bytes(2, "little") + bytes(4)
+    return batch_of([(START + round(at * S), 0, 0x1A0, flags, 8, payload) for at in seconds])
+
+
+def since(session: Session, rate_hz: float) -> list[int]:
+    return (session.grid_ns(rate_hz) - START).tolist()
+
+
+def test_a_session_says_what_it_is_of():
+    capture = bw.open_capture(RUN)
+    assert Session(capture, GOOD).capture is capture
+    session = Session([engine(0, 1)], GOOD)
+    assert session.capture is None
+    assert (session.is_read, session.first_ns, session.is_read) == (False, START, True)
+    assert (len(session), list(session)) == (len(GOOD.channels), list(GOOD.channels))
+    assert "rpm" not in session
+    assert (session.home("engine_speed"), session.home("damper_fl_speed"), session.home("fuel")) == (
+        "engine/ENGINE_A", None, None,
+    )  # fmt: skip
+    assert session.sources_of("engine_speed") == session.sources_of("nothing") == ()
+    assert Session([], GOOD).first_ns == 0
+    assert Session([engine(0)], None, databases=GOOD.databases["engine"]).sources_of("can0/ENGINE_A/RPM") == ()
+
+
+def test_only_what_is_wanted_is_decoded():
+    database = GOOD.databases["engine"]
+    every = Session([engine(0)], None, databases=database)
+    assert every.names == tuple(f"can0/ENGINE_A/{name}" for name in ("RPM", "OIL_MV", "COOLANT_MV", "GEAR", "CHECK"))
+    some = Session([engine(0)], None, databases=database, only=["*/ENGINE_A/RPM"])
+    assert some.names == ("can0/ENGINE_A/RPM",)
+    own = Session([engine(0)], GOOD, only=["oil_pressure"])
+    message = own.recorded.messages["engine/ENGINE_A"]
+    assert (own.names, list(message.signals)) == (("oil_pressure",), ["RPM", "OIL_MV"])  # its warning waits for the rpm
+
+
+def test_a_part_is_of_the_same_car_over_other_frames():
+    session = Session([engine(0, 1)], GOOD, only=["engine_speed"], bus_names={"can9": "engine"})
+    part = session.part([engine(5)])
+    assert (part.names, part.bus_names["can9"], part["engine_speed"].time_ns.tolist()) == (
+        ("engine_speed",), "engine", [START + 5 * S],
+    )  # fmt: skip
+    assert part._expectations is session._expectations  # what is expected is found once for both
+    assert session.part([]).car is GOOD
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [("engine_sped", "no channel 'engine_sped'; did you mean 'engine_speed'?"), ("xyz", "no channel 'xyz'")],
+)
+def test_a_name_that_there_is_not(name, text):
+    for session in (Session([engine(0)], GOOD), Session([engine(0)], None, databases=GOOD.databases["engine"])):
+        with pytest.raises(KeyError) as caught:
+            session[name]
+        assert caught.value.args[0] == (text if session.car else text.partition(";")[0])
+
+
+def test_the_span_is_from_the_first_to_the_last_message():
+    session = Session([engine(1, 3), engine(2)], GOOD)
+    assert session.span_ns() == (START + S, START + 3 * S)
+    assert Session([], GOOD).span_ns() is None
+    both = batch_of([(START + 4 * S, 0, 0x210, 0, 8, bytes(8)), (START, 0, 0x210, 0, 8, bytes(8))])
+    assert Session([engine(1, 3), both], GOOD).span_ns() == (START, START + 4 * S)
+
+
+@pytest.mark.parametrize(
+    ("stop", "rate_hz", "expected"),
+    [
+        (0.2, 10, [0, 100_000_000, 200_000_000]),
+        (0.199, 10, [0, 100_000_000]),
+        (0.333333333, 3, [0, 333_333_333]),  # a third of a second, as far as nanoseconds tell
+        (0.3332, 3, [0]),  # but not 0.0004 of a point earlier
+        (0.0, 10, [0]),
+    ],
+)
+def test_grid_points_count_from_the_first_frame_ends_included(stop, rate_hz, expected):
+    assert since(Session([engine(0, stop)], GOOD), rate_hz) == expected
+
+
+def test_grid_points_are_those_of_the_capture_whatever_was_selected():
+    other = batch_of([(START, 0, 0x7FF, 0, 0, b"")])  # known to no database, but the capture's first frame
+    session = Session([other, engine(0.25, 0.5)], GOOD)
+    assert since(session, 10) == [300_000_000, 400_000_000, 500_000_000]
+
+
+@pytest.mark.parametrize(("second", "expected"), [(10, 11), (11, 3)])
+def test_a_silence_of_more_than_ten_seconds_has_no_grid_points(second, expected):
+    # Counted in whole seconds that have a message: the second after the frame at 0 s ends with a point at 1 s.
+    assert len(since(Session([engine(0, second)], GOOD), 1)) == expected
+
+
+@pytest.mark.parametrize("rate_hz", [0, -1, float("nan")])
+def test_a_grid_needs_a_rate(rate_hz):
+    with pytest.raises(bw.UserError, match=f"a rate of {rate_hz:g} Hz is impossible"):
+        Session([engine(0)], GOOD).grid_ns(rate_hz)
+
+
+def test_frames_without_a_time_have_no_common_one():
+    with pytest.raises(bw.UserError, match="frames without time stamps"):
+        Session([engine(0), engine(1, flags=int(Flag.UNTIMED))], GOOD).grid_ns(10)
+
+
+def test_channels_are_brought_to_one_grid():
+    session = Session([engine(0, rpm=1000), engine(0.01, rpm=1100), engine(0.02, rpm=1200)], GOOD)
+    points, columns = session.resampled(100)
+    assert (list(columns), len(points)) == (list(GOOD.channels), 3)
+    assert columns["engine_speed"].value.tolist() == [1000, 1100, 1200]
+    assert np.isnan(columns["fuel"].value).all()
+    assert list(session.resampled(100, ["engine_speed"])[1]) == ["engine_speed"]
+    with Spool() as spool:
+        kept = Session([engine(0, rpm=1000), engine(0.01, rpm=1100)], GOOD, spool=spool)
+        assert kept.resampled(100, ["engine_speed"])[1]["engine_speed"].value.tolist() == [1000, 1100]
+
+
+def test_columns_of_a_long_capture_lie_in_files(monkeypatch):
+    monkeypatch.setattr(spool_module, "LEAST_BYTES", 0)
+    times = [k / 100 for k in range(100)]
+    with Spool() as spool:
+        session = Session([engine(*times)], GOOD, spool=spool)
+        series = session["engine_speed"]
+        value = session.resampled(100, ["engine_speed"])[1]["engine_speed"].value
+        for column in (series.value, series.time_ns, value):
+            assert spool.keep(column) is column  # what lies in a file already is not written again
+        assert series.value.tolist() == value.tolist() == [1000.0] * 100
+
+
+def test_limits_hold_only_while_their_condition_does():
+    # The oil pressure warns below 80 kPa for 0.1 s, but only above 500 rpm: 740 mV are 60 kPa at 5 V.
+    volts = bytes(2) + (5000).to_bytes(2, "little") + bytes(4)
+    supply = batch_of([(START + k * S // 10, 0, 0x210, 0, 8, volts) for k in range(20)])
+    slow = engine(*np.arange(0, 1, 0.01), rpm=400, oil_mv=740)
+    fast = engine(*np.arange(1, 2, 0.01), rpm=600, oil_mv=740)
+    frames = concatenate([supply, slow, fast])
+    session = Session([frames.take(np.argsort(frames.time_ns, kind="stable"))], GOOD)
+    (found,) = session.exceedances("oil_pressure")
+    assert (found.channel, found.level, found.side, found.limit, found.unit) == (
+        "oil_pressure", "warning", "low", 80.0, "kPa",
+    )  # fmt: skip
+    assert (found.start_ns, found.end_ns, found.samples) == (START + S, START + 1_990_000_000, 100)
+    assert found.peak == pytest.approx(60.0)
+    # All channels, by time: the coolant stands at 0 mV, which no healthy sensor gives, and is no measurement.
+    assert session.exceedances() == (found,)
+    assert Session([slow], None, databases=GOOD.databases["engine"]).exceedances() == ()
+
+
+def test_exceedances_of_all_channels_come_by_time():
+    low, high = Limits(low=2000.0), Limits(high=500.0)
+    channels = {
+        "late": replace(GOOD.channels["engine_speed"], name="late", warning=high),
+        "early": replace(GOOD.channels["engine_speed"], name="early", caution=low),
+    }
+    session = Session([engine(0, rpm=100), engine(0.01, rpm=900)], replace(GOOD, channels=channels))
+    assert [(each.channel, each.level, each.start_ns - START) for each in session.exceedances()] == [
+        ("early", "caution", 0), ("late", "warning", 10_000_000),
+    ]  # fmt: skip
+
+
+def test_what_is_expected_of_a_channels_samples():
+    session = Session([engine(0)], GOOD)
+    assert session.expected("engine_speed").period_ns == Stated(1e7, "car file: expected_hz")
+    assert session.expected("fuel") == NOTHING  # its message never came
+    assert session["engine_speed"].period_s == pytest.approx(0.01)
+    assert session["engine_speed"].first_ns == START
+    bare = Session([engine(0)], None, databases=GOOD.databases["engine"])
+    assert bare.expected("can0/ENGINE_A/RPM").period_ns == Stated(1e7, "database")

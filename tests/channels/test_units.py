@@ -200,3 +200,84 @@ def test_a_screen_shows_one_spelling(written, shown):
 
 def test_what_a_screen_shows_is_read_again():
     assert all(units.find(units.shown(name)) is unit for name, unit in units.UNITS.items())
+
+
+@pytest.mark.parametrize(
+    ("written", "hint"),
+    [
+        ("barr", 'did you mean "bar" or "mbar"?'),
+        ("bra", 'did you mean "bar"?'),  # the same letters: closer than "bara"
+        ("percnt", 'did you mean "%"?'),
+        ("BARR", 'did you mean "bar" or "mbar"?'),  # capitals aside
+        ("celcius", 'did you mean "degC"?'),
+        ("psii", 'did you mean "psi" or "psig"?'),
+        ("", 'write "1" for a number without a unit, or one of the units in the manual (degC, bar, km/h, mm, V ...)'),
+    ],
+)
+def test_what_to_write_for_an_unknown_unit(written, hint):
+    assert units.suggestion(written) == hint
+
+
+@pytest.mark.parametrize(
+    ("written", "name"),
+    [
+        ("\u00b5m", "um"), ("\u03bcm", "um"), ("\u2126", "ohm"), ("\u03a9", "ohm"),
+        ("\u00ba", "deg"), ("N\u22c5m", "Nm"), ("km / h", "km/h"),
+        ("km\u00a0/\u00a0h", "km/h"), ("KPH", "km/h"), ("rpm", "rpm"), ("mohm", "mohm"),
+        ("MOhm", None),  # milli or mega?
+        ("bar/s", "bar/s"), ("kg/min", "kg/min"), ("degC/min", "degC/min"),
+        ("bar/s/s", None),  # a rate of a rate has no name here
+        ("bar/mm", None), ("bar/", None), ("/s", None), ("x/s", None), ("bar/x", None), ("", None),
+    ],
+)  # fmt: skip
+def test_signs_and_rates_are_spelt_in_many_ways(written, name):
+    found = units.find(written)
+    assert (None if found is None else found.name) == name
+
+
+@pytest.mark.parametrize(
+    ("written", "quantity"),
+    [
+        ("bar/s", "pressure rate"), ("m/min", "speed"), ("km/h/s", "acceleration"), ("rad/min", "rotation"),
+        ("rpm/s", "angular acceleration"), ("kg/min", "mass flow"), ("ml/h", "volume flow"), ("J/s", "power"),
+        ("Ah/s", "current"),
+    ],
+)  # fmt: skip
+def test_a_rate_has_the_quantity_that_it_is(written, quantity):
+    assert units.get(written).quantity == quantity
+
+
+@pytest.mark.parametrize(
+    ("source", "target", "text", "hint"),
+    [
+        ("AFR", "lambda", '"AFR" is air-fuel ratio and "lambda" is lambda', "they differ by the stoichiometric ratio"),
+        ("rpm", "Hz", '"rpm" is rotation and "Hz" is frequency', "pulses become turns with the tooth count"),
+        ("barg", "bar", '"barg" is gauge pressure and "bar" is pressure', "gauge and absolute differ by the air"),
+        ("bar", "mm", '"bar" is pressure and "mm" is length', "a unit of pressure: Pa, "),
+        ("V", "barg", '"V" is voltage and "barg" is gauge pressure', "a unit of voltage: V, mV, uV, kV"),
+        ("barg", "V", '"barg" is gauge pressure and "V" is voltage', "a unit of gauge pressure: barg, "),
+        ("rpm", "V", '"rpm" is rotation and "V" is voltage', "a unit of rotation: rpm, deg/s, rad/s"),
+        ("lambda", "V", '"lambda" is lambda and "V" is voltage', "a unit of lambda: lambda"),
+        ("bar/s", "mm", '"bar/s" is pressure rate and "mm" is length', "both must be pressure rate"),
+        ("V", "widgets", 'unit "widgets" is not known', 'write "1" for a number'),
+    ],
+)
+def test_why_two_units_do_not_convert(source, target, text, hint):
+    with pytest.raises(units.UnitError) as caught:
+        units.line(source, target)
+    assert caught.value.message == text
+    assert caught.value.hint.startswith(hint)
+    assert not units.compatible(source, target)
+
+
+def test_what_is_not_known_is_compatible_with_nothing():
+    assert units.compatible("bar", "psi")
+    assert not units.compatible("widgets", "widgets")
+    assert units.names_of("voltage") == ("V", "mV", "uV", "kV")
+    assert units.names_of("nothing") == ()
+
+
+def test_values_of_any_shape_are_converted():
+    assert units.convert(np.array([[0.0, 100.0]]), "degC", "K").tolist() == [[273.15, 373.15]]
+    assert units.convert(np.array(1), "bar", "kPa") == 100.0
+    assert units.convert_difference(np.array([1, 2]), "degC", "K").tolist() == [1.0, 2.0]

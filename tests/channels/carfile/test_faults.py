@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from buswright.channels.carfile.load import check_car_file
-from buswright.channels.keys.faults import Fault, nearest, shown, suggestion, written
+from buswright.channels.keys.faults import Fault
 from tests.channels.carfile.bad_files import CASES, Case
 
 DATA = Path(__file__).parents[2] / "data" / "car_file"
@@ -84,46 +84,3 @@ def test_a_value_of_another_type_is_refused_where_it_stands(folder, site):
     faults = [fault for fault in faults_of(folder, "\n".join(lines)) if fault.line == number + 1]
     assert faults
     assert any(match["key"] in fault.key and fault.column >= match.start("key") + 1 for fault in faults), faults
-
-
-# -- words ------------------------------------------------------------------------------------------------------
-
-
-def test_the_nearest_word():
-    assert nearest("Bitrte", ["databases", "bitrate"]) == "bitrate"
-    assert nearest("xyz", ["databases", "bitrate"]) is None
-    assert suggestion("xyz", ["a", "b"]) == "known here: a, b"
-    assert suggestion("xyz", [f"name{n}" for n in range(30)]) == ""
-    assert suggestion("xyz", [], none="write one") == "write one"
-
-
-@pytest.mark.parametrize(
-    ("value", "text"),
-    [
-        (True, "true"),
-        ("a\nb", '"a\\u000Ab"'),
-        ([1, "x", [2.5]], '[1, "x", [2.5]]'),
-        ([[[1]]], "[[…]]"),
-        ({"a": 1}, "a table"),
-        (2**128 - 1, "340282366920938463463374607431768211455"),
-        (10**50, "a number of more than 38 digits"),
-        (datetime.date(2026, 4, 2), "2026-04-02"),
-    ],
-)
-def test_values_are_shown_as_they_are_written(value, text):
-    assert shown(value) == text
-
-
-def test_long_values_are_cut():
-    assert len(shown("x" * 5000)) == 60
-    assert len(shown(list(range(100)))) < 60
-
-
-def test_key_paths_are_written_as_in_toml():
-    assert written(("frame", "chassis/1A0", "counter")) == 'frame."chassis/1A0".counter'
-    assert written(("sensor", "pot", "points", 2, 0)) == "sensor.pot.points[2][0]"
-
-
-def test_a_key_of_forty_characters_is_bare_and_a_longer_one_is_cut():
-    assert written(("channel", "a" * 40)) == "channel." + "a" * 40
-    assert len(written(("channel", "a" * 41))) == len("channel.") + 40

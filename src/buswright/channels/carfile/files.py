@@ -117,7 +117,7 @@ def _walk(document: dict[str, Any]) -> Iterator[tuple[KeyPath, object]]:
             yield at, value
 
 
-# Beginnings of the parser's messages, in plain words, and what helps.
+# Beginnings of the parser's messages, longer ones first, in plain words, and what helps.
 _SYNTAX: Mapping[str, tuple[str, str]] = {
     "Invalid value": ("what stands here is not a value", 'text stands in quotes: unit = "mm"'),
     "Invalid statement": ("this line is not TOML", "a line is key = value, or a [table], or a # comment"),
@@ -148,13 +148,17 @@ _SYNTAX: Mapping[str, tuple[str, str]] = {
     "Unclosed array": ("an array is not closed, or a comma is missing in it", "[1.0, 2.0]"),
     "Unclosed inline table": ("a { } is not closed, or a comma is missing in it", "{ low = 1.0, high = 2.0 }"),
     "Duplicate inline table key": ("this key stands twice in { }", "remove one of the two"),
-    "Expected ']": ("a table header is not closed", "write [channel.oil]"),
     "Expected ']]": ("a table header is not closed", "write [[calibration_log]]"),
+    "Expected ']": ("a table header is not closed", "write [channel.oil]"),
     "Invalid initial character for a key part": (
         "no key can begin like this",
         "keys are letters, digits, _ and -; others need quotes; { } stays on one line, without a comma at its end",
     ),
     "Invalid date or datetime": ("there is no such date", "dates are year-month-day: 2026-04-02"),
+    "Found invalid character '\\n'": (
+        "a quote is not closed",
+        "text ends with the quote it began with, on the same line",
+    ),
     "Found invalid character": ("a character that TOML does not allow here", ""),
 }
 

@@ -269,10 +269,10 @@ class Items:
         for index, item in enumerate(value):
             before = len(log.faults)
             read = self.item.read(item, (*at, index), log)
-            if self.distinct and len(log.faults) == before and read in seen:
-                log.error((*at, index), f"{shown(item)} stands here twice")
             items.append(read)
-            if self.distinct:
+            if self.distinct and len(log.faults) == before:  # a blank stands for nothing that is written
+                if read in seen:
+                    log.error((*at, index), f"{shown(item)} stands here twice")
                 seen.add(read)
         return tuple(items)
 

@@ -67,7 +67,8 @@ def _check_bus(bus: Bus, log: FaultLog) -> None:
     at = ("bus", bus.name)
     if bus.fd and bus.data_bitrate is None and log.sound(*at, "data_bitrate"):
         log.error((*at, "fd"), "needs data_bitrate beside it", "or leave fd out on a classic CAN bus")
-    if bus.data_bitrate is not None and bus.data_bitrate < bus.bitrate and log.sound(*at, "bitrate"):
+    read = log.sound(*at, "bitrate") and log.sound(*at, "data_bitrate")
+    if read and bus.data_bitrate is not None and bus.data_bitrate < bus.bitrate:
         log.error((*at, "data_bitrate"), f"{bus.data_bitrate} is below the bitrate of {bus.bitrate}")
     between = max(0, len(bus.chain) - 1)
     if bus.lengths_m and len(bus.lengths_m) != between and log.sound(*at, "chain"):

@@ -92,7 +92,7 @@ def _what_to_change(sensor: Sensor, table: Mapping[str, object], ends: tuple[flo
         if isinstance(given, list) and np.allclose(sorted(given), sorted(sensor.calibration.range.value)):
             # In degrees, as a thermistor's is; a line's is in volts.
             values = sorted(sensor.calibration.apply(inner, nominal_references(sensor.calibration)).tolist())
-            inner = np.array([math.ceil(values[0]), math.floor(values[1])])
+            inner = np.array([math.ceil(values[0] - 1e-6), math.floor(values[1] + 1e-6)])
         hint += f", or range = [{_span((inner[0], inner[1])).replace(' to ', ', ')}]"
     if "points" in table:
         hint += f", or correct the points: [{unit}, {sensor.calibration.unit}] pairs, swapped or mistyped?"
