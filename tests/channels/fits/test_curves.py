@@ -136,9 +136,10 @@ def test_one_way_to_say_a_thermistor_takes_the_place_of_the_others():
     ]
 
 
-def test_a_temperature_below_absolute_zero_is_refused():
+@pytest.mark.parametrize("celsius", [-273.15, -274.0])
+def test_no_temperature_is_at_absolute_zero_or_below(celsius):
     with pytest.raises(CalibrationError, match="absolute zero") as caught:
-        fitted(NTC, *CHART[:3], (4.9, -274.0))
+        fitted(NTC, *CHART[:3], (4.9, celsius))
     assert caught.value.hint == "values are in degC"
 
 

@@ -43,16 +43,12 @@ def test_a_curve_is_found_from_both_certified_starts(start):
     left = y - found.constants[0] * (1.0 - np.exp(-found.constants[1] * x))
     deviation = np.sqrt(left @ left / 12)
     assert deviation == pytest.approx(1.0187876330e-1, rel=1e-8)
-    np.testing.assert_allclose(
-        deviation * np.sqrt(np.diag(found.spread)), [2.7070075241, 7.2668688436e-6], rtol=1e-6
-    )
+    np.testing.assert_allclose(deviation * np.sqrt(np.diag(found.spread)), [2.7070075241, 7.2668688436e-6], rtol=1e-6)
 
 
 def test_a_step_that_makes_things_worse_is_halved():
     """Newton's steps on the inverse tangent run away from 3: -9.5, then 125 (any textbook)."""
-    found = least_squares(
-        np.arctan, lambda c: 1.0 / (1.0 + c[:, None] ** 2), np.zeros(1), np.ones(1), np.array([3.0])
-    )
+    found = least_squares(np.arctan, lambda c: 1.0 / (1.0 + c[:, None] ** 2), np.zeros(1), np.ones(1), np.array([3.0]))
     assert found.constants[0] == pytest.approx(0.0, abs=1e-9)
 
 
