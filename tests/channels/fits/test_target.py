@@ -194,6 +194,8 @@ def test_readings_on_the_curve_leave_nothing():
     (log,) = curve_changes(target, fit, Signature(DAY))
     assert "residual = 0.0" in log.text
     assert as_left(fit) == "all 3 readings lie exactly on the curve"
+    close = fitted(POINTS, (0.5, 0.0), (2.5, 80.00001), (4.5, 160.0))
+    assert as_left(close) == "within 0.00016 bar"  # no sensor is better than a millionth of its span
 
 
 def test_how_far_a_curve_was_off_is_said_where_it_was_worst():
