@@ -194,6 +194,7 @@ def lost(good: dict[int, int], bad: dict[int, int], **changes: Any) -> BusFigure
         ({}, dict.fromkeys(range(100, 110), 2), [(10.0, 11.0)]),
         ({}, dict.fromkeys(range(100, 109), 9), []),  # nine tenths of a second
         ({}, dict.fromkeys(range(100, 110), 2) | {100: 1}, []),  # nineteen errors
+        ({110: 60, 99: 60}, dict.fromkeys(range(100, 110), 2) | {99: 5, 100: 1, 110: 5}, []),
         ({105: 1}, dict.fromkeys(range(100, 110), 11), [(10.0, 11.0)]),
         ({105: 1}, dict.fromkeys(range(100, 110), 10), []),  # one good frame to ten
         ({}, dict.fromkeys([*range(100, 110), *range(200, 215)], 2), [(10.0, 11.0), (20.0, 21.5)]),
@@ -207,7 +208,7 @@ def test_a_second_with_twenty_errors_and_next_to_no_frame_is_a_wrong_rate(
 
 
 def test_nothing_but_errors_is_told_whole() -> None:
-    bad = dict.fromkeys([*range(100, 110), *range(200, 215)], 30)
+    bad = dict.fromkeys([*range(100, 110), *range(200, 215)], 30) | {110: 3}
     good = {100: 1, 110: 50}
     one = lost(good, bad, protocol={"form": 700, "stuff": 50}, first_ns=10 * S + 7)
     (seen,) = sighted(one)
@@ -222,6 +223,7 @@ def test_nothing_but_errors_is_told_whole() -> None:
     assert finding.caution == NO_SCAN
     assert "at least 20 error frames and fewer than one good frame to 10 of them" in finding.threshold
     assert seen.windows == (Window(10 * S + 7, 11 * S), Window(20 * S, 21_500 * MS))
+    del bad[110]
     (pure,) = sighted(lost({}, bad, protocol={}))
     assert pure.finding.evidence == ("750 error frames and no good frame came on main from 10.000 s to 21.500 s.",)
     assert pure.finding.ruled_out[0].endswith("and here none did.")
