@@ -221,6 +221,11 @@ def test_tenths_alone_are_told_as_such() -> None:
     assert seen.finding.evidence[2] == "No periodic identifier was late or missing."
 
 
+def test_a_full_second_without_a_full_tenth_is_at_no_time_that_is_known() -> None:
+    seen = overload(tenths(loaded((20, 0.7)), *((at, 0.3) for at in range(200, 210))))
+    assert (seen.windows, seen.finding.count, seen.finding.start_ns) == ((), 1, None)
+
+
 def test_a_guessed_rate_makes_a_load_less_sure() -> None:
     guessed = BitRate(500_000, None, "guessed", 0.1, "guessed")
     assert overload(loaded((20, 0.7), bitrate=guessed)).finding.confidence == round(calibrated("bus-overload", 0.6), 3)
