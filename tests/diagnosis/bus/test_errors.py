@@ -372,6 +372,7 @@ def test_what_nobody_acknowledges_is_told_by_frames_and_by_errors() -> None:
     assert found.finding.confidence == round(calibrated("no-acknowledge", 0.9), 3)
     assert "over 70 % of the frames" in found.finding.threshold
     assert "at least 20 error frames" in found.finding.threshold
+    assert sighted(bus(), alone, mute, duplicates=(pair,))[0].finding.evidence == found.finding.evidence[:1]
     (alone_said,) = [each for each in sighted(one) if each.finding.fault == "no-acknowledge"]
     assert alone_said.finding.evidence == found.finding.evidence[1:]
     assert (alone_said.finding.count, alone_said.finding.ruled_out) == (22, ())
