@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.load import load_car_file
 from buswright.channels.glitches import Glitch
 from buswright.diagnosis.wiggle.test import WiggleTest, _BusPauses
 from buswright.messages.database import load_database
@@ -142,6 +143,41 @@ def test_a_silence_is_told_while_it_lasts_and_once(database):
     test.update(rows(2_000, 3_000))
     assert [(one.time_ns, one.duration_ns) for one, _ in test.result().latest] == [(990 * MS, 1_010 * MS)]
     assert test.result().total == 1
+
+
+def test_a_delay_makes_no_silence(tmp_path):
+    """Its samples are 0.1 s older than their frames; a silence is known 250 ms after the last frame all the same."""
+    (tmp_path / "own.dbc").write_text(DATABASE)
+    car = """format = 1
+[car]
+name = "x"
+[bus.main]
+bitrate = 500_000
+interfaces = ["can0"]
+databases = ["own.dbc"]
+[channel.level]
+signal = "main/INPUTS/Level"
+delay_s = 0.1
+"""
+    (tmp_path / "car.toml").write_text(car)
+    test = WiggleTest(["level"], load_car_file(tmp_path / "car.toml"))
+    test.update(rows(0, 1_000))
+    test.update(rows(1_000, 1_240, missing=[(990, 9_000)]))
+    assert test.result().total == 0
+    test.update(rows(1_240, 1_260, missing=[(990, 9_000)]))
+    assert test.result().total == 1
+    ((found, _),) = test.result().latest
+    assert found.time_ns == 890 * MS
+
+
+def test_a_likely_place_is_told_without_a_car_file_too(database):
+    test = test_of(database, start_ns=0)
+    test.update(rows(0, 10_000))
+    test.move_to("loom", 10 * S)
+    test.update(rows(10_000, 15_000, missing=[(at, at + 200) for at in range(10_200, 14_500, 500)]))
+    found = test.result()
+    assert (found.places[0].total, found.places[0].likely) == (9, True)
+    assert found.advice.startswith("Moving loom makes glitches. Power off. The samples stopped, so look")
 
 
 def test_a_glitch_from_before_the_start_is_left_out(database):
