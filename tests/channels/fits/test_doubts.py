@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy import stats
 
 from buswright.channels.calibration.registry import read_calibration
-from buswright.channels.fits.doubts import doubts_of, of_readings
+from buswright.channels.fits.doubts import Doubt, _others, doubts_of, of_readings
 from buswright.channels.fits.fit import fit_readings
 from buswright.channels.fits.readings import Reading
 from buswright.findings import Severity
@@ -206,3 +209,296 @@ def test_a_reading_that_was_not_still_is_named():
     suspects, found = named(PRESSURE, given)
     assert suspects == ["not-still"]
     assert "Reading 3" in found[0].text
+
+
+# -- limits and whole sentences -----------------------------------------------------------------------------------
+
+LINE = {"kind": "linear", "unit": "bar", "points": [[0.5, 0.0], [4.5, 10.0]]}
+AT = np.array([0.5, 1.5, 2.5, 3.5, 4.5])
+BARS = np.array([0.0, 2.5, 5.0, 7.5, 10.0])
+
+
+def mistakes(sheet, inputs, values, old=None):
+    return of_readings(sheet, readings(inputs, values), read_calibration(old or sheet))
+
+
+def test_a_mistake_is_told_with_what_it_explains():
+    """Ten times the bars' root mean square, 6.124, off by a factor of 100: 99 times 0.6124 of the span."""
+    assert mistakes(LINE, AT, BARS * 100) == (
+        Doubt(
+            "unit-mixup",
+            Severity.SUSPECT,
+            "The values look like kPa given as bar. "
+            "So they are off the old curve by 61 times the span; without this by 0.0 % of the span.",
+            "write the unit with the value: 0.5=10kPa",
+        ),
+    )
+    assert mistakes(LINE, AT * 1000, BARS)[0].hint == "write the unit with the input: 500mV=0"
+    (turned,) = mistakes(LINE, AT, -BARS)
+    assert turned.text == (
+        "The values look turned in sign. "
+        "So they are off the old curve by 122.5 % of the span; without this by 0.0 % of the span."
+    )
+
+
+def test_kiloohms_given_as_ohms_are_named():
+    sheet = {**NTC, "electrical": "ohm"}
+    del sheet["pull_up"]
+    ohms = read_calibration(sheet).invert(CELSIUS)
+    (found,) = mistakes(sheet, ohms / 1000, CELSIUS)
+    assert (found.name, found.hint) == ("prefix", "write the unit with the input: 500kohm=0")
+    assert found.text.startswith("The inputs look like kohm given as ohm. ")
+
+
+@pytest.mark.parametrize(("off", "named"), [(0.029, False), (0.031, True)])
+def test_readings_within_three_hundredths_of_the_old_curve_may_be_right(off, named):
+    """One atmosphere too much, which is just that part of a span of 33 bar."""
+    bar = {"kind": "linear", "unit": "bar", "points": [[0.5, 0.0], [4.5, 1.0 / 0.03]]}
+    values = read_calibration(bar).apply(AT) + off / 0.03
+    assert [each.name for each in mistakes(bar, AT, values)] == ["gauge-absolute"] * named
+
+
+@pytest.mark.parametrize(("left", "named"), [(0.24, True), (0.26, False)])
+def test_a_mistake_is_named_if_undoing_it_leaves_a_quarter_of_the_error(left, named):
+    """Values u turned in sign, and o too high: 2u - o is the error as given, and o without the sign."""
+    wide = {"kind": "linear", "unit": "deg", "points": [[0.5, -50.0], [4.5, 50.0]]}
+    inputs = np.array([2.5, 2.3, 2.8, 2.4, 2.6])
+    true = 25.0 * (inputs - 2.5)
+    off = next(o for o in np.arange(0.0, 9.0, 1e-3) if o >= left * np.sqrt(np.mean((2 * true - o) ** 2)))
+    assert off < 3.0  # three hundredths of the span
+    assert [each.name for each in mistakes(wide, inputs, off - true)] == ["sign"] * named
+
+
+@pytest.mark.parametrize(("size", "named"), [(0.029, True), (0.031, False)])
+def test_what_is_left_without_a_mistake_is_three_hundredths_of_the_span_at_most(size, named):
+    values = -(BARS + 10 * size * np.array([1, -1, 1, -1, 1]))
+    assert [each.name for each in mistakes(LINE, AT, values)] == ["sign"] * named
+
+
+def test_two_values_are_not_called_listed_in_reverse_order():
+    assert [each.name for each in mistakes(LINE, [1.0, 4.5], [10.0, 1.25])] == []
+    assert [each.name for each in mistakes(LINE, [1.0, 3.0, 4.5], [10.0, 6.25, 1.25])] == ["reversed"]
+
+
+@pytest.mark.parametrize(
+    ("ohm", "words"),
+    [
+        (20_300.0, "looks ten times off: 22000 ohm would agree, not 2200 ohm."),
+        (19_500.0, "looks not the one that is written: 19500 ohm would agree, not 2200 ohm."),
+        (240.0, "looks ten times off: 220 ohm would agree, not 2200 ohm."),
+        (245.0, "looks not the one that is written: 245 ohm would agree, not 2200 ohm."),
+    ],
+)
+def test_a_resistor_within_a_tenth_of_ten_times_is_called_that(ohm, words):
+    given = readings(read_calibration({**NTC, "pull_up": ohm}).invert(CELSIUS), CELSIUS)
+    (told,) = of_readings(NTC, given, read_calibration(NTC))
+    assert told.text.startswith(f"The pull-up {words} So they are off")
+
+
+def test_a_pull_down_and_another_unit_are_told_alike():
+    down = {"kind": "rtd", "r0": 1000.0, "pull_down": 2200.0, "unit": "degF", "range": [0.0, 200.0]}
+    fahrenheit = CELSIUS * 1.8 + 32
+    volts = read_calibration({**down, "pull_down": 1000.0}).invert(fahrenheit)
+    (found,) = mistakes(down, volts, fahrenheit)
+    assert found.name == "pull-up"
+    assert found.text.startswith(
+        "The pull-down looks not the one that is written: 1000 ohm would agree, not 2200 ohm. So they are off"
+    )
+    assert found.text.endswith("without this by 0.0 % of the span.")
+    assert found.hint == (
+        "look the module up, and write pull_down = 1000.0; after a cold night all temperatures should agree"
+    )
+
+
+@pytest.mark.parametrize(
+    ("bar", "named"), [(0.64, False), (0.66, True), (1.06, True), (1.08, False), (-0.66, True), (-1.08, False)]
+)
+def test_an_atmosphere_is_that_of_a_place_where_people_live(bar, named):
+    for unit, size in (("bar", 1.0), ("kPa", 100.0)):
+        sheet = LINE | {"unit": unit, "points": [[0.5, 0.0], [4.5, 10.0 * size]]}
+        found = mistakes(sheet, AT, (BARS + bar) * size)
+        assert [each.name for each in found] == ["gauge-absolute"] * named
+        if found:
+            sides = (
+                "absolute values for a sensor that shows gauge"
+                if bar > 0
+                else "gauge values for a sensor that shows absolute"
+            )
+            assert found[0].text == (
+                f"All values differ from the old curve by {abs(bar):.2f} bar, one atmosphere: {sides} pressure?"
+            )
+            assert found[0].severity is Severity.SUSPECT
+    angle = LINE | {"unit": "deg"}
+    assert mistakes(angle, AT, BARS + 1.0) == ()
+
+
+@pytest.mark.parametrize(("part", "named"), [(0.24, True), (0.26, False)])
+def test_an_atmosphere_is_the_same_at_every_reading(part, named):
+    """Errors of 1 ± s have the root mean square sqrt(1 + s²)."""
+    size = part / np.sqrt(1 - part**2)
+    values = BARS[:4] + 1.0 + size * np.array([1, -1, 1, -1])
+    assert [each.name for each in mistakes(LINE, AT[:4], values)] == ["gauge-absolute"] * named
+
+
+@pytest.mark.parametrize(
+    ("median", "values", "unit", "name"),
+    [
+        (60.0, 5.0, "bar", None),
+        (61.0, 5.0, "bar", "swapped-columns"),
+        (-61.0, -5.5, "bar", "swapped-columns"),
+        (61.0, 5.6, "bar", "prefix"),
+        (61.0, 5.0, "V", "prefix"),
+    ],
+)
+def test_no_input_of_a_car_sees_more_than_60_volts(median, values, unit, name):
+    given = readings([0.0, median, 900.0], [0.0, values, 0.5])
+    found = of_readings({"kind": "linear", "unit": unit}, given, None)
+    assert [each.name for each in found] == ([name] if name else [])
+    if name == "prefix":
+        assert found[0].text == "Inputs up to 900 V: mV given as V?"
+        assert found[0].hint == "write the unit with the input: 500mV=0"
+    assert of_readings({"kind": "linear", "unit": "bar", "electrical": "mV"}, given, None) == ()
+
+
+def test_what_is_suspect_comes_first_and_hides_what_follows_from_it():
+    """Without hysteresis and outlier: one reading that was not still leaves nothing else to judge but the counts."""
+    given = [Reading(0.5, 0.0, note="it moved"), *readings([2.5, 4.5], [5.0, 10.3])]
+    found = doubts_of(fit_readings(LINE, given), None)
+    assert [(each.name, each.severity) for each in found] == [
+        ("not-still", Severity.SUSPECT),
+        ("few-readings", Severity.NOTE),
+    ]
+    assert found[0].text == "Reading 1 (typed): it moved."
+
+
+def test_two_outliers_are_told_with_what_the_others_leave():
+    inputs = np.linspace(0.5, 4.5, 30)
+    values = read_calibration(LINE).apply(inputs)
+    values[[10, 20]] += 3.0, -3.0
+    found = [each for each in named(LINE, readings(inputs, values))[1] if each.name == "outlier"]
+    assert len(found) == 2
+    assert found[0].text.endswith(" Without these the others fit within 0 bar.")
+    assert found[0].text.startswith(f"Reading 11 ({inputs[10]:g} = {values[10]:g}) lies -2.")
+    assert found[1].text.startswith("Reading 21 (")
+
+
+@pytest.mark.parametrize(("off", "poor"), [(0.0099, False), (0.0101, True)])
+def test_an_error_above_a_hundredth_of_the_span_deserves_a_look(off, poor):
+    """Errors that a line leaves as they are: they add up to nothing, by themselves and times the inputs."""
+    values = BARS + 10 * off * np.array([1, -4, 6, -4, 1]) / 6
+    found = named(LINE, readings(AT, values))[1]
+    assert [each.name for each in found] == ["poor-fit"] * poor
+    if poor:
+        assert found[0].text == "The largest error is 0.101 bar, 1.0 % of the span."
+        assert found[0].hint == "take reading 3 again; if it repeats, the sensor itself is off"
+
+
+@pytest.mark.parametrize(
+    ("sheet", "inputs", "options"),
+    [
+        (LINE, 4, []),
+        (LINE, 5, ["--kind polynomial --degree 2"]),
+        (LINE, 6, ["--kind polynomial --degree 2", "--kind polynomial --degree 3", "--kind table"]),
+        (
+            {"kind": "polynomial", "unit": "bar", "coefficients": [0, 0, 0]},
+            6,
+            ["--kind linear", "--kind polynomial --degree 3", "--kind table"],
+        ),
+        ({"kind": "polynomial", "unit": "bar", "coefficients": [0, 0, 0, 0]}, 6, ["--kind linear", "--kind table"]),
+        (
+            {"kind": "table", "unit": "bar"},
+            6,
+            ["--kind linear", "--kind polynomial --degree 2", "--kind polynomial --degree 3"],
+        ),
+        ({"kind": "table", "unit": "bar"}, 3, []),
+        ({"kind": "table", "unit": "bar"}, 4, ["--kind linear"]),
+        ({"kind": "linear", "unit": "degC", "electrical": "ohm"}, 4, ["--kind thermistor"]),
+        ({"kind": "linear", "unit": "degC", "electrical": "ohm"}, 3, []),
+        ({"kind": "linear", "unit": "degC"}, 4, []),
+        ({"kind": "linear", "unit": "degC", "pull_up": 2200.0}, 4, ["--kind thermistor"]),
+        ({**NTC, "coefficients": None, "beta": 3900.0, "r25": 1e4}, 4, ["--kind linear"]),
+        (
+            {**NTC, "coefficients": None, "beta": 3900.0, "r25": 1e4},
+            5,
+            ["--kind linear", "--form coefficients", "--kind polynomial --degree 2"],
+        ),
+        (NTC, 5, ["--kind linear", "--kind polynomial --degree 2"]),
+    ],
+)
+def test_other_kinds_are_tried_that_leave_something_to_judge_by(sheet, inputs, options):
+    sheet = {key: value for key, value in sheet.items() if value is not None}
+    shape = np.linspace(1.0, 4.5, inputs)
+    celsius = sheet["kind"] == "thermistor"
+    values = read_calibration(NTC).apply(shape) if celsius else 3 * shape + 0.1 * np.cos(7 * shape)
+    fit = fit_readings(
+        {key: value for key, value in sheet.items() if key != "pull_up" or celsius}, readings(shape, values)
+    )
+    fit = replace(fit, sheet=dict(fit.sheet) | {key: sheet[key] for key in ("pull_up",) if key in sheet})
+    assert [option for _, option, _, _ in _others(fit)] == options
+
+
+def counted(count, sheet=LINE):
+    pairs = list(zip(AT.tolist(), (BARS + np.array([1, -1, 1, -1, 1]) * 1e-3).tolist(), strict=True))[:count]
+    return [
+        each
+        for each in doubts_of(fit_readings(sheet, [Reading(*pair) for pair in pairs]), None)
+        if each.name != "extrapolated"
+    ]
+
+
+def test_how_many_readings_are_left_over_is_said():
+    table = {"kind": "table", "unit": "bar"}
+    bent = {"kind": "polynomial", "unit": "bar", "coefficients": [0, 0, 0, 0]}
+    line, curve = "2 readings fit 2 constants exactly", "4 readings fit 4 constants exactly"
+    told = {count: [(each.name, each.text) for each in counted(count)] for count in (2, 3, 4)}
+    assert told == {
+        2: [("no-residual", f"{line}: nothing is left to judge by.")],
+        3: [("few-readings", "One reading is left over to judge by, so the intervals are wide.")],
+        4: [],
+    }
+    assert counted(2)[0].hint == "take a third reading between the others, as a check"
+    assert counted(4, bent)[0].text.startswith(curve)
+    assert counted(4, bent)[0].hint == "take a fifth reading between the others, as a check"
+    five = bent | {"coefficients": [0, 0, 0, 0, 0]}
+    assert counted(5, five)[0].hint == "take a further reading between the others, as a check"
+    assert counted(3, table) == [
+        Doubt(
+            "no-residual",
+            Severity.NOTE,
+            "A table goes through its points exactly: nothing is left over to judge by.",
+            "take each point twice, once from below and once from above",
+        )
+    ]
+
+
+@pytest.mark.parametrize(("size", "told"), [(0.098, False), (0.102, True), (-0.102, True)])
+def test_hysteresis_is_told_from_a_hundredth_of_the_span(size, told):
+    """Down at 5 bar the input is so much higher that the line makes `size` bar more of it: 2.5 bar a volt."""
+    up = np.array([0.5, 2.5 - size / 5, 4.5, 2.5 + size / 5])
+    found = [each for each in named(LINE, readings(up, [0.0, 5.0, 10.0, 5.0]))[1] if each.name == "hysteresis"]
+    assert len(found) == told
+    if told:
+        assert found[0].text == (
+            f"On the way down it shows {size:+.3g} bar against the way up, at 5: 1.0 % of the span."
+        )
+
+
+@pytest.mark.parametrize(("top", "told"), [(4.11, False), (4.09, True)])
+def test_a_tenth_of_the_span_need_not_be_covered(top, told):
+    inputs = np.array([0.5, 1.5, 2.5, top])
+    values = read_calibration(LINE).apply(inputs) + np.array([1, -1, -1, 1]) * 1e-3
+    found = [each for each in named(LINE, readings(inputs, values))[1] if each.name == "extrapolated"]
+    assert len(found) == told
+    if told:
+        assert " to 8.98 bar, 90 % of the span (" in found[0].text
+        line = stats.linregress(inputs, values)
+        left = np.sqrt(np.sum((line.slope * inputs + line.intercept - values) ** 2) / 2)
+        far = (4.5 - inputs.mean()) ** 2 / np.sum((inputs - inputs.mean()) ** 2)
+        half = 4.303 * left * np.sqrt(1 / 4 + far)  # Student's t of two degrees
+        assert found[0].text.endswith(f" Extrapolated it is sure to ±{half:.2g} bar at 10 bar.")
+        assert found[0].hint == "take readings nearer to the ends, where that is safe"
+
+
+def test_of_two_readings_nobody_knows_how_sure_the_rest_is():
+    (found,) = [each for each in named(LINE, readings([1.5, 2.5], [2.5, 5.0]))[1] if each.name == "extrapolated"]
+    assert found.text == "The readings cover 2.5 to 5 bar, 25 % of the span (0 to 10 bar)."

@@ -14,7 +14,7 @@ from scipy import optimize, stats
 
 from buswright.channels.calibration.kind import CalibrationError
 from buswright.channels.calibration.registry import read_calibration
-from buswright.channels.fits.fit import errors_of, fit_readings
+from buswright.channels.fits.fit import Hysteresis, errors_of, fit_readings, hysteresis_of
 from buswright.channels.fits.readings import Reading
 from buswright.channels.fits.student import half_width, quantile
 
@@ -190,6 +190,68 @@ def test_studentized_errors_are_those_of_fits_without_the_reading():
         assert fit.studentized[row] == pytest.approx(expected, rel=1e-6)
 
 
+def without(inputs, values, row):
+    """Return what a line through the others says at a reading, and the standard deviation of the difference."""
+    others = np.arange(len(inputs)) != row
+    x, y = np.array(inputs)[others], np.array(values)[others]
+    line = stats.linregress(x, y)
+    left = math.sqrt(np.sum((y - line.slope * x - line.intercept) ** 2) / (len(x) - 2))
+    distance = inputs[row] - x.mean()
+    wide = math.sqrt(1 + 1 / len(x) + distance**2 / np.sum((x - x.mean()) ** 2))
+    return line.slope * inputs[row] + line.intercept, left * wide
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+@pytest.mark.parametrize("count", [5, 6, 9])
+def test_an_outlier_lies_beyond_bonferronis_bound(count, side):
+    """Student's t at 1 - 0.05 / 2n with n - 3 degrees: just inside nothing, just beyond this one reading."""
+    inputs = np.linspace(0.5, 4.5, count)
+    values = 2.5 * inputs + 0.2 * np.array([1.0, -1.0, 0.5, 0.7, -0.9, 0.6, -1.0, 0.8, -0.2])[:count]
+    said, spread = without(inputs, values, 2)
+    bound = stats.t.ppf(1 - 0.05 / (2 * count), count - 3)
+    for times, found in ((0.99, ()), (1.01, (2,))):
+        values[2] = said + side * times * bound * spread
+        fit = fit_readings(LINE, readings(inputs, values))
+        assert fit.studentized[2] == pytest.approx(-side * times * bound, rel=1e-9)
+        assert fit.outliers == found
+
+
+def test_of_two_readings_left_over_none_is_an_outlier():
+    fit = fit_readings(LINE, readings([0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 2.0, 9.0]))
+    assert (fit.freedom, fit.outliers) == (2, ())
+    assert np.all(np.isfinite(fit.studentized))
+    fit = fit_readings(LINE, readings([0.0, 1.0, 2.0], [0.0, 1.0, 9.0]))
+    assert fit.freedom == 1
+    assert np.all(np.isnan(fit.studentized))
+
+
+def test_where_the_others_fit_exactly_rounding_is_their_scatter():
+    """0.01 off at 3 of 0 to 5: leverage 1/6 + 0.5² / 17.5, so 0.819 of it is left; a billionth of 10 is rounding."""
+    inputs = np.arange(6.0)
+    fit = fit_readings(LINE, readings(inputs, 2.0 * inputs + 0.01 * (inputs == 3)))
+    left = 1 - 1 / 6 - 0.25 / 17.5
+    assert fit.error[3] == pytest.approx(-0.01 * left, rel=1e-9)
+    assert fit.studentized[3] == pytest.approx(-0.01 * math.sqrt(left) / 1e-8, rel=1e-6)
+
+
+@pytest.mark.parametrize(("off", "found"), [(0.0238, ()), (0.0250, (3,))])
+def test_what_is_below_a_five_hundredth_of_the_span_is_no_outlier(off, found):
+    """0.819 of it is left as error, against 0.002 of a span of 10: 0.0244."""
+    inputs = np.arange(6.0)
+    assert fit_readings(LINE, readings(inputs, 2.0 * inputs + off * (inputs == 3))).outliers == found
+
+
+def test_rounding_is_no_error():
+    inputs = np.array([0.1, 0.2, 0.3, 0.7, 1.1, 1.3])
+    fit = fit_readings(LINE, readings(inputs, 0.1 * inputs + 0.7))
+    assert np.any(fit.error != 0.0)
+    assert fit.studentized.tolist() == [0.0] * 6
+    assert fit.exact
+    off = fit_readings(LINE, readings(inputs, 0.1 * inputs + 0.7 + 1e-8 * (inputs == 0.3)))
+    assert not off.exact
+    assert not fit_readings(LINE, readings([0.0, 1.0], [0.0, 1.0])).exact, "nothing is left over to say so"
+
+
 # -- what must hold -----------------------------------------------------------------------------------------------
 
 EXACT = {
@@ -276,6 +338,106 @@ def test_a_table_goes_through_the_mean_of_each_point():
     assert fit.freedom == 3
 
 
+@pytest.mark.parametrize(
+    ("scatter", "weights"),
+    [
+        ([0.1, 0.1, 0.2, 0.1, 0.4], [1.0, 1.0, 0.5, 1.0, 0.25]),
+        ([0.3, 0.3, 0.2, 0.05, 0.4], [1.0, 1.0, 1.5, 3.0, 0.75]),  # none is steadier than a third of the median
+        ([0.0, 0.0, 0.0, 0.1, 0.2], [1.0] * 5),
+        ([0.1, None, 0.1, 0.1, 0.01], [1.0] * 5),
+    ],
+)
+def test_a_reading_counts_with_the_inverse_of_its_scatter(scatter, weights):
+    """Against NumPy's polynomial fit, which takes the inverse standard deviations."""
+    inputs, values = np.array([0.5, 1.0, 2.0, 3.5, 4.5]), np.array([0.1, 1.0, 4.2, 7.3, 9.9])
+    given = [Reading(x, y, scatter=s) for x, y, s in zip(inputs.tolist(), values.tolist(), scatter, strict=True)]
+    fit = fit_readings(LINE | {"slope": 1.0}, given)
+    slope, offset = np.polyfit(inputs, values, 1, w=weights)
+    assert [each.value for each in fit.constants] == pytest.approx([slope, offset], rel=1e-7)
+    w = np.square(weights) / np.mean(np.square(weights))
+    assert fit.deviation == pytest.approx(math.sqrt(w @ (slope * inputs + offset - values) ** 2 / 3), rel=1e-7)
+
+
+def test_scatter_of_an_input_counts_by_the_steepness_of_the_curve():
+    """A flat part, down to a thousandth of the steepest, hides the scatter of its inputs."""
+    inputs = np.array([-2.0, -1.0, 0.5, 1.0, 2.0])
+    values = inputs**2 - inputs + np.array([0.1, -0.1, 0.05, 0.15, -0.2])
+    first = np.polyfit(inputs, values, 2)
+    steepness = np.abs(np.polyval(np.polyder(first), inputs))
+    assert steepness.min() > 1e-3 * steepness.max()
+    fit = fit_readings({"kind": "polynomial", "unit": "bar"}, readings(inputs, values, scatter=0.01))
+    wanted = np.polyfit(inputs, values, 2, w=1.0 / steepness)[::-1]
+    np.testing.assert_allclose([each.value for each in fit.constants], wanted, rtol=1e-6)
+    inputs[2] = -first[1] / (2 * first[0])  # near its lowest point: the limit counts
+    first = np.polyfit(inputs, values, 2)
+    inputs[2] = -first[1] / (2 * first[0])
+    steepness = np.abs(np.polyval(np.polyder(np.polyfit(inputs, values, 2)), inputs))
+    assert steepness.min() < 1e-3 * steepness.max()
+    fit = fit_readings({"kind": "polynomial", "unit": "bar"}, readings(inputs, values, scatter=0.01))
+    wanted = np.polyfit(inputs, values, 2, w=1.0 / np.maximum(steepness, 1e-3 * steepness.max()))[::-1]
+    np.testing.assert_allclose([each.value for each in fit.constants], wanted, rtol=1e-4)
+
+
+def test_figures_of_a_fit_are_in_the_unit_of_the_readings():
+    inputs, off = np.array([0.7, 1.5, 2.2, 3.0, 4.5]), np.array([0.1, -0.1, 0.2, -0.1, 0.1])
+    celsius = read_calibration(NTC).apply(inputs) + off
+    one = fit_readings(NTC, readings(inputs, celsius))
+    other = fit_readings({**NTC, "unit": "degF"}, readings(inputs, celsius * 1.8 + 32.0))
+    assert (one.kind, one.calibration.unit, other.calibration.unit) == ("thermistor", "degC", "degF")
+    np.testing.assert_allclose(other.error, 1.8 * one.error, rtol=1e-5, atol=1e-7)
+    assert other.deviation == pytest.approx(1.8 * one.deviation, rel=1e-6)
+    assert other.largest == pytest.approx(np.abs(other.error).max())
+    assert (one.span, other.span) == (pytest.approx(170.0), pytest.approx(306.0))
+    np.testing.assert_allclose(one.band(inputs).value - celsius, one.error, atol=1e-9)
+    assert one.error @ one.error == pytest.approx(2 * one.deviation**2)
+
+
+def test_a_span_is_that_of_the_written_points_else_of_the_readings():
+    given = readings([1.0, 2.0, 3.0], [1.25, 3.75, 6.25])
+    assert fit_readings(LINE | {"slope": 1.0}, given).span == 5.0
+    assert fit_readings(LINE | {"points": [[0.5, 0], [4.5, 0]]}, given).span == pytest.approx(10.0)
+
+
+def test_without_freedom_nothing_is_known_of_how_sure_it_is():
+    fit = fit_readings(LINE, readings([0.5, 4.5], [0.0, 10.0]))
+    assert fit.freedom == 0
+    assert math.isnan(fit.deviation)
+    assert [each.half for each in fit.constants] == [math.inf, math.inf]
+    band = fit.band(np.array([1.5, 2.5]))
+    assert band.half.tolist() == [math.inf, math.inf]
+    assert band.value.tolist() == pytest.approx([2.5, 5.0])
+    assert band.electrical.tolist() == [1.5, 2.5]
+
+
+def test_the_largest_difference_between_the_ways_is_the_hysteresis():
+    """True values 0, 5, 10 and back: at 5 it shows 0.3 less on the way down than up, at 0 it shows 0.2 more."""
+    values = np.array([0.0, 5.0, 10.0, 10.0, 5.0, 0.0])
+    error = np.array([0.1, 0.2, 0.0, 0.9, -0.1, 0.3])
+    assert hysteresis_of(values, error) == Hysteresis(5.0, pytest.approx(-0.3))
+    error[5] = 0.5
+    assert hysteresis_of(values, error) == Hysteresis(0.0, pytest.approx(0.4))
+    assert hysteresis_of(values[:3], error[:3]) is None
+    near = np.array([0.0, 4.98, 10.0, 5.02, 0.0])  # less than a hundredth of the span apart: one true value
+    assert hysteresis_of(near, np.array([0.0, 0.2, 0.0, -0.1, 0.0])) == Hysteresis(
+        pytest.approx(5.0), pytest.approx(-0.3)
+    )
+    fit = fit_readings(LINE, readings([0.5, 2.5, 4.5, 2.58, 0.5], [0.0, 5.0, 10.0, 5.0, 0.0]))
+    assert fit.directions == (1, 1, 1, -1, -1)
+    assert (fit.hysteresis.at, fit.hysteresis.size) == (5.0, pytest.approx(0.08 * fit.constants[0].value))
+
+
+def test_errors_are_what_a_curve_makes_of_readings_less_what_was_true():
+    line = read_calibration(LINE | {"points": [[0.5, 0.0], [4.5, 10.0]]})
+    np.testing.assert_allclose(errors_of(line, readings([0.5, 2.5], [1.0, 4.0])), [-1.0, 1.0])
+    part = read_calibration(
+        {"kind": "ratiometric", "unit": "bar", "points": [[0.5, 0.0], [4.5, 10.0]], "reference": "supply"}
+    )
+    given = [Reading(2.5, 5.0, reference=4.0), Reading(2.5, 5.0, reference=5.0)]  # 2.5 of 4 V is as 3.125 of 5 V
+    np.testing.assert_allclose(errors_of(part, given), [1.5625, 0.0], atol=1e-12)
+    given[1] = Reading(2.5, 5.0)  # the supply is nominal where it isn't known of every reading
+    np.testing.assert_allclose(errors_of(part, given), [0.0, 0.0], atol=1e-12)
+
+
 def test_scatter_tells_which_readings_count():
     """A steady reading pulls the curve; but what it was compared with isn't a hundred times better than the others'."""
     inputs, values = [1.0, 2.0, 3.0], [1.0, 2.0, 3.6]
@@ -306,6 +468,41 @@ def test_what_gives_no_curve_is_refused_with_a_hint(sheet, given, text):
     with pytest.raises(CalibrationError, match=text) as caught:
         fit_readings(sheet, [Reading(x, y) for x, y in given])
     assert caught.value.hint or "thermistor" in text or "resistor" in text
+
+
+@pytest.mark.parametrize(
+    ("sheet", "pairs", "text", "hint"),
+    [
+        (
+            NTC,
+            [(1.0, 80.0), (2.0, 40.0)],
+            "2 readings are too few: thermistor has 3 constants",
+            "3 different inputs give a curve; one more checks it",
+        ),
+        (
+            {"kind": "polynomial", "unit": "bar"},
+            [(1.0, 2.0), (2.0, 3.0), (2.0, 3.1), (1.0, 2.1)],
+            "4 readings at 2 different inputs are too few: polynomial has 3 constants",
+            "3 different inputs give a curve; one more checks it",
+        ),
+        (
+            {"kind": "table", "unit": "bar"},
+            [(1.0, 2.0), (1.0, 2.0)],
+            "2 readings at 1 different input are too few: table has 2 constants",
+            "2 different inputs give a curve; one more checks it",
+        ),
+        (
+            {"kind": "table", "unit": "bar"},
+            [(1.0, 2.0)],
+            "1 reading is too few: table has 2 constants",
+            "2 different inputs give a curve; one more checks it",
+        ),
+    ],
+)
+def test_how_many_readings_a_kind_needs_is_said(sheet, pairs, text, hint):
+    with pytest.raises(CalibrationError) as caught:
+        fit_readings(sheet, [Reading(x, y) for x, y in pairs])
+    assert (str(caught.value.message), caught.value.hint) == (text, hint)
 
 
 @settings(max_examples=40)

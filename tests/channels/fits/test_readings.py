@@ -155,3 +155,5 @@ def test_the_way_of_a_reading_is_that_from_the_one_before():
     values = (0.0, 5.0, 10.0, 10.0, 5.0, 0.0)
     assert directions(values) == (1, 1, 1, 1, -1, -1)
     assert directions([1.0]) == (0,)
+    assert directions([1.0, 0.0]) == (-1, -1)
+    assert directions([1.0, 1.0, 2.0, 2.0, 0.0]) == (0, 0, 1, 1, -1)

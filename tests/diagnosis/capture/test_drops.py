@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from buswright.diagnosis.capture.drops import touch
-from buswright.diagnosis.case import Window
+from buswright.diagnosis.capture.drops import recorder_subject, reported_drops, touch
+from buswright.diagnosis.case import Case, Sighting, Window
+from buswright.diagnosis.confidence import calibrated
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Severity
 from buswright.health.model.health import BusHealth, ClockSet, Drop, Silences
@@ -102,3 +103,84 @@ def test_a_laptop_that_slept_or_whose_clock_was_set_is_the_recorders_own(step: i
     assert any("the wall clock moved by +7.800 s" in sentence for sentence in one.evidence)
     (other,) = diagnose(health(ids, [bus(silences=quiet)], capture={"clock_set": (moved._replace(time_ns=5 * S),)}))
     assert not any("the wall clock" in sentence for sentence in other.evidence)
+
+
+# -- the recorder's own word, whole -----------------------------------------------------------------------------------
+
+
+def said(*drops: Drop, buses: tuple[str, ...] = ("main",), dropped: int | None = None) -> Sighting:
+    found = [bus(name, interfaces=(f"can{number}",)) for number, name in enumerate(buses)]
+    ids = [identifier(0x100 + number, bus=name, module=f"on_{name}") for number, name in enumerate(buses)]
+    (seen,) = reported_drops(Case(health(ids, found, capture={"drops": drops, "dropped": dropped})))
+    return seen
+
+
+def test_no_word_is_no_loss() -> None:
+    assert list(reported_drops(Case(health()))) == []
+
+
+def test_what_the_recorder_reports_is_told_whole() -> None:
+    """Frames are missing up to a second before the loss is noticed, and up to a tenth behind."""
+    late = Drop(20 * S, "can0", 7, "overflow")
+    early = Drop(10 * S, "can0", 5, "overflow", 8 * S)
+    seen = said(late, early, Drop(None, "can0", None, ""), buses=("main", "other"), dropped=12)
+    finding = seen.finding
+    assert finding.evidence == ("The recorder itself reported losses 3 times on can0, 12 frames in total: overflow.",)
+    assert (finding.fault, finding.severity, finding.subject, finding.count) == (
+        "capture-drop", Severity.FAULT, "bus:main", 3,
+    )  # fmt: skip
+    assert (finding.start_ns, finding.end_ns) == (8 * S, 20 * S)
+    assert seen.windows == (Window(7 * S, 10 * S + 100 * MS), Window(19 * S, 20 * S + 100 * MS))
+    assert finding.confidence == round(calibrated("capture-drop", 1.0), 3)
+    assert seen.reach == {"bus:main", "module:on_main", "id:main/100"}
+    silent = said(Drop(10 * S, None, None, ""))
+    assert silent.finding.evidence == ("The recorder itself reported losses once, without a number of frames.",)
+    near = said(Drop(10 * S, None, None, ""), Drop(11 * S, None, None, ""))
+    assert near.windows == (Window(9 * S, 11 * S + 100 * MS),)
+    many = said(*(Drop(S, "can0", 1, text) for text in "cba"), dropped=1)
+    assert many.finding.evidence == (
+        "The recorder itself reported losses 3 times on can0, 1 frame in total: a, b and 1 more.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("on", "subject"),
+    [
+        (["can0"], "bus:main"),
+        (["main"], "bus:main"),
+        (["can1", "can1"], "bus:other"),
+        (["can0", "can1"], "capture"),
+        (["can0", None], "capture"),
+        (["can0", "can7"], "capture"),
+        (["can7"], "capture"),
+        ([None], "capture"),
+    ],
+)
+def test_a_loss_is_of_the_buses_that_it_names(on: list[str | None], subject: str) -> None:
+    seen = said(*(Drop(S, name, None, "") for name in on), buses=("main", "other"))
+    assert seen.finding.subject == subject
+    both = on == ["can0", "can1"] or (subject == "capture")
+    assert {"bus:main", "bus:other"} <= seen.reach if both else f"id:{subject[4:]}" in str(seen.reach)
+
+
+@pytest.mark.parametrize(
+    ("window", "subject", "buses", "found"),
+    [
+        ((8, 9), "bus:x", ["main"], "bus:main"),
+        ((10, 11), "bus:x", ["main"], "bus:main"),
+        ((11, 12), "bus:x", ["main"], "bus:x"),
+        ((8, 9), "id:main/100", [], "bus:main"),
+        ((8, 9), "bus:x", ["other"], "bus:x"),
+        ((8, 9), "bus:x", ["other", "main"], "bus:main"),
+    ],
+)
+def test_a_loss_that_the_gaps_show_joins_the_word_of_that_time(
+    window: tuple[int, int], subject: str, buses: list[str], found: str
+) -> None:
+    word = said(Drop(10 * S, "can0", None, ""), buses=("main", "other"))
+    assert recorder_subject([word], Window(window[0] * S, window[1] * S), subject, buses) == found
+
+
+def test_moments_in_common_are_told_both_ways() -> None:
+    for one, other, common in (((5, 9), (0, 5), True), ((6, 9), (0, 5), False), ((3, 4), (0, 9), True)):
+        assert touch(Window(*one), Window(*other)) is common

@@ -9,16 +9,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from buswright.diagnosis.capture.host_lag import smear
+from buswright.diagnosis.capture.host_lag import Smear, smear
 from buswright.diagnosis.case import Case
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding, Severity
 from buswright.frames.table import Clock, Frames, concatenate
+from buswright.health.model.health import Silences
+from buswright.health.model.identifiers import IdFigures
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.run import START_EPOCH_NS, simulate_run
 
-from ..made import bus, health
+from ..made import S, bus, gaps, health, identifier
 from ..matrix import wrenfell
 
 MS = 1_000_000
@@ -184,19 +186,6 @@ def test_clean_drives_on_busy_computers_give_nothing_at_suspect(seed: int, car: 
         assert serious(found_in(fetched(driven(seed), seed, worst_ms), car=car)) == [], worst_ms
 
 
-def test_without_others_nothing_stands_out() -> None:
-    alone = [frames.take(frames.id == 0x0F1) for frames in driven(1, replace(Fault("late-frames"), severity=0.9))]
-    tracker = HealthTracker(car=wrenfell())
-    for frames in alone:
-        tracker.update(frames)
-    measured = tracker.result(clock=Clock(source="host"))
-    (figures,) = measured.ids.values()
-    compared = smear(Case(measured, wrenfell()), figures)
-    assert compared is not None
-    assert not compared.stands_out
-    assert "late-frames" not in [fault for fault, _ in serious(diagnose(measured, car=wrenfell()))]
-
-
 @pytest.mark.parametrize(
     ("stamped", "seconds", "found"),
     [("clock", 1, []), ("unknown", 1, ["bus-overload"]), ("clock", 5, ["bus-overload"])],
@@ -206,3 +195,131 @@ def test_a_backlog_is_no_load_of_the_bus(stamped: Any, seconds: int, found: list
     load[20 : 20 + seconds] = [0.9] * seconds
     measured = health(buses=[bus(load=load, host_stamped=stamped)])
     assert [one.fault for one in diagnose(measured) if one.fault != "host-timestamps"] == found
+
+
+# -- who stands out, by figures made by hand --------------------------------------------------------------------------
+
+
+def usual(number: int, off_ms: float, period_ms: float = 10.0, module: str | None = None, **changes: Any) -> IdFigures:
+    """An identifier that is usually so much off its period; each of a module of its own."""
+    one = identifier(number, period_ms, module or f"node_{number:x}", **changes)
+    return replace(one, period=replace(one.period, p50_ns=off_ms * MS))
+
+
+def compared(*ids: IdFigures, stamped: Any = "clock", silences: Silences | None = None) -> Smear | None:
+    """Compare the first one with the others."""
+    quiet = {"silences": silences} if silences is not None else {}
+    return smear(Case(health(ids, [bus(host_stamped=stamped, **quiet)])), ids[0])
+
+
+def test_without_a_host_or_a_period_there_is_nothing_to_compare() -> None:
+    assert compared(usual(0x100, 1.0), stamped="unknown") is None
+    assert compared(usual(0x100, 1.0), stamped="spacings") is not None
+    assert compared(identifier(0x100, None)) is None
+
+
+def test_those_of_one_period_share_what_a_host_does() -> None:
+    """Of others within 2 % of its period the largest, from three of them on with a small margin."""
+    same = [usual(0x200 + n, off, 10.1) for n, off in enumerate((0.5, 0.9, 0.7))]
+    further = usual(0x300, 4.0, 10.3)
+    found = compared(usual(0x100, 3.0), *same, further)
+    assert found is not None
+    assert (found.own_ns, found.others_ns, found.others, found.margin_ns) == (3.0 * MS, 0.9 * MS, 4, 0.2 * MS)
+    two = compared(usual(0x100, 3.0), *same[:2], further)
+    assert two is not None
+    assert (two.others_ns, two.margin_ns) == (0.9 * MS, 2.5 * MS)
+
+
+def test_others_of_its_own_module_count_only_where_no_other_has_its_period() -> None:
+    brother = usual(0x200, 2.0, module="node_100")
+    strangers = [usual(0x300, 0.5, 50.0), usual(0x400, 0.6, 50.0)]
+    found = compared(usual(0x100, 3.0), brother, *strangers)
+    assert found is not None
+    assert (found.others_ns, found.others) == (2.0 * MS, 2)
+    found = compared(usual(0x100, 3.0), brother, usual(0x500, 0.7), *strangers)
+    assert found is not None
+    assert (found.others_ns, found.others) == (0.7 * MS, 3)
+    nameless = compared(replace(usual(0x100, 3.0), module=None), replace(usual(0x200, 2.0), module=None))
+    assert nameless is not None
+    assert nameless.others == 1
+
+
+def test_of_other_periods_three_quarters_stay_below_what_is_usual() -> None:
+    """A stall hits the likelier the longer a spacing is: what is usual at 20 ms counts twice for 40 ms."""
+    others = [usual(0x200 + n, off, period) for n, (off, period) in enumerate(((1.0, 20.0), (3.0, 80.0), (0.5, 20.0)))]
+    found = compared(usual(0x100, 3.0, 40.0), *others)
+    assert found is not None
+    assert found.others_ns == pytest.approx(np.percentile([2.0, 3.0, 1.0], 75) * MS)
+    alone = compared(usual(0x100, 3.0))
+    assert alone is not None
+    assert (alone.others_ns, alone.others, alone.usual_share, alone.stands_out) == (0.0, 0, 0.0, False)
+
+
+@pytest.mark.parametrize(("spacings", "others"), [(99, 0), (100, 1)])
+def test_too_few_spacings_tell_nothing_of_what_is_usual(spacings: int, others: int) -> None:
+    one = usual(0x200, 1.0)
+    found = compared(usual(0x100, 3.0), replace(one, period=replace(one.period, spacings=spacings)))
+    assert found is not None
+    assert found.others == others
+
+
+def overtaken(count: int, excess_ms: float = 8.0, **columns: Any) -> dict[str, Any]:
+    """So many frames of a period of 10 ms came late, at a second each, and 6,000 in all."""
+    rows = [(n * S, n * S + round((10 + excess_ms) * MS)) for n in range(count)]
+    return {"gaps": gaps(rows, **({"is_missing": np.zeros(count, np.bool_)} | columns))}
+
+
+@pytest.mark.parametrize(
+    ("late", "count"),
+    [
+        (overtaken(6), 6),
+        (overtaken(6, 5.0), 0),
+        (overtaken(6, 5.001), 6),
+        (overtaken(3, is_missing=[True, False, False]), 2),
+        (overtaken(3, is_missing=[False] * 3, unheard=[False, True, True]), 1),
+    ],
+)
+def test_late_frames_that_others_overtook_are_counted(late: dict[str, Any], count: int) -> None:
+    found = compared(usual(0x100, 0.0, **late))
+    assert found is not None
+    assert (found.overtaken, found.share) == (count, pytest.approx(count / 5_999))
+
+
+@pytest.mark.parametrize(("silent_ms", "count"), [(3.9, 1), (4.0, 0), (4.1, 0)])
+def test_a_bus_that_was_silent_for_half_of_the_lateness_was_not_overtaken(silent_ms: float, count: int) -> None:
+    """Due 10 ms after the last one, 8 ms late: of these the bus was silent for the first part."""
+    start = np.array([10 * MS - 20 * MS])
+    quiet = Silences(start, np.array([10 * MS + round(silent_ms * MS)]), 1)
+    found = compared(usual(0x100, 0.0, **overtaken(1)), silences=quiet)
+    assert found is not None
+    assert found.overtaken == count
+    unknown = compared(usual(0x100, 0.0, **overtaken(1)), silences=replace(quiet, count=2))
+    assert unknown is not None
+    assert unknown.overtaken == 0
+
+
+def test_the_others_share_is_the_median_one() -> None:
+    others = [usual(0x200 + n, 0.0, **overtaken(count)) for n, count in enumerate((0, 6, 30))]
+    found = compared(usual(0x100, 0.0), *others)
+    assert found is not None
+    assert found.usual_share == pytest.approx(6 / 5_999)
+
+
+@pytest.mark.parametrize(
+    ("changed", "stands_out"),
+    [
+        ({}, False),
+        ({"own_ns": 2.71e6}, True),  # 2.5 times 1 ms and the margin of 0.2 ms
+        ({"own_ns": 2.70e6}, False),
+        ({"own_ns": 2.71e6, "others": 1}, False),
+        ({"own_ns": 2.71e6, "others": 2}, True),
+        ({"overtaken": 5, "share": 0.0061}, True),
+        ({"overtaken": 4, "share": 0.0061}, False),
+        ({"overtaken": 5, "share": 0.006}, False),
+        ({"overtaken": 5, "share": 0.0091, "usual_share": 0.003}, True),
+        ({"overtaken": 5, "share": 0.009, "usual_share": 0.003}, False),
+    ],
+)
+def test_who_stands_out_is_later_than_a_host_makes_him(changed: dict[str, Any], stands_out: bool) -> None:
+    calm = Smear(1e6, 1e6, 5, 0.2e6, 0, 0.0, 0.0)
+    assert replace(calm, **changed).stands_out is stands_out

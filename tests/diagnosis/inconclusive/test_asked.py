@@ -11,7 +11,7 @@ import pytest
 from buswright.channels.session import Session
 from buswright.diagnosis.case import Case, Question, sighting
 from buswright.diagnosis.detect import case_of
-from buswright.diagnosis.inconclusive.asked import questions
+from buswright.diagnosis.inconclusive.asked import ASKED, by_subject, questions
 from buswright.diagnosis.trust import trust
 from buswright.findings import FAULTS, Severity
 from buswright.health.channels.evidence import measure_channels
@@ -148,3 +148,37 @@ def test_a_channel_that_never_moved_is_not_judged_and_one_that_did_is_fine_with_
     assert "never moved" in states["lambda_collector"].why
     assert states["damper_fl"].state == "fine"
     assert "not decided: zero" in states["damper_fl"].why
+
+
+def test_questions_go_channel_by_channel_and_each_names_its_faults(drive):
+    found = questions(drive, ())
+    together = {one.about: row for row, group in enumerate(ASKED) for one in group}
+    rows = [together[one.about] for one in found]
+    assert rows == sorted(rows)
+    for row, group in enumerate(ASKED):
+        subjects = [one.subject for one in found if together[one.about] == row]
+        assert subjects == sorted(subjects, key=subjects.index), "all of one subject, then the next"
+        for one in (each for each in found if together[each.about] == row):
+            (asked,) = (each for each in group if each.about == one.about)
+            assert one.faults == tuple(asked.faults.split())
+    whole = by_subject(found)
+    assert [one for those in whole.values() for one in those if one.subject == "channel:damper_fl"] == [
+        one for one in found if one.subject == "channel:damper_fl"
+    ]
+    assert sum(len(those) for those in whole.values()) == len(found)
+    assert all({one.subject for one in those} == {subject} for subject, those in whole.items())
+
+
+def test_a_finding_that_another_one_explains_answers_its_question_too(drive):
+    def said(fault, subject, explains=()):
+        one = sighting(
+            fault, Severity.FAULT, subject, count=1, confidence=0.9, evidence=(), threshold="", next_check=""
+        ).finding
+        return replace(one, explains=explains)
+
+    below = said("offset", "channel:damper_fl")
+    own = {one.about for one in questions(drive, (said("supply-sag", "supply:5V-A", (below,)),))
+           if one.subject == "channel:damper_fl"}  # fmt: skip
+    assert "zero" not in own
+    assert not [one for one in questions(drive, (said("supply-sag", "supply:5V-A"),)) if one.subject == "supply:5V-A"]
+    assert [one for one in questions(drive, (said("supply-sag", "supply:5V-B"),)) if one.subject == "supply:5V-A"]

@@ -15,6 +15,7 @@ from buswright.channels.fits.curves import Curve, points_of
 from buswright.channels.fits.models import Sheet, calibration_of, curve_of, own_unit
 from buswright.channels.fits.readings import Data, Reading, columns, directions
 from buswright.channels.fits.student import half_width, quantile
+from buswright.wording import plural
 
 _STEADIEST = 1.0 / 3.0
 """Part of the median scatter below which no reading counts as steadier: what it was compared with isn't."""
@@ -134,7 +135,7 @@ class Fit:
         value = self._curve.value(data, self._parameters) * factor + offset
         slopes = self._curve.slopes(data, self._parameters)
         variance = np.einsum("...i,ij,...j->...", slopes, self._covariance, slopes)
-        half = half_width(self.freedom) * np.sqrt(np.maximum(variance, 0.0)) * abs(factor) if self.freedom else None
+        half = half_width(self.freedom) * np.sqrt(np.maximum(variance, 0.0)) * factor if self.freedom else None
         return Band(data.electrical, value, np.full(value.shape, math.inf) if half is None else half)
 
 
@@ -195,7 +196,7 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
         error,
         _studentized(curve, data, parameters, weights, inner, freedom),
         freedom,
-        math.sqrt(variance / float(np.mean(weights))) * abs(outward[0]) if freedom else math.nan,
+        math.sqrt(variance) * outward[0] if freedom else math.nan,
         span if math.isfinite(span) and span > 0 else float(np.ptp(given.value)),
         hysteresis_of(data.value, error),
         curve,
@@ -206,14 +207,14 @@ def fit_readings(sheet: Sheet, readings: Sequence[Reading], *, degree: int = 0) 
 
 
 def _check_count(curve: Curve, data: Data, sheet: Sheet) -> None:
-    different = len(np.unique(data.electrical))
-    needed = curve.parameters if curve.parameters > 1 or data.electrical.any() else 1
-    if different < needed or (str(sheet.get("kind")) in ("table",) and curve.parameters < 2):
-        have = f"{len(data.value)} readings" if len(data.value) != 1 else "1 reading"
-        alike = "" if different == len(data.value) else f" at {different} different input{'s' if different > 1 else ''}"
+    count, different = len(data.value), len(np.unique(data.electrical))
+    needed = max(curve.parameters, 2) if sheet.get("kind") == "table" else curve.parameters
+    if different < curve.parameters or curve.parameters < needed:
+        alike = "" if different == count else f" at {plural(different, 'different input')}"
+        are = "is" if count == 1 else "are"
         raise CalibrationError(
-            f"{have}{alike} are too few: {sheet.get('kind')} has {max(curve.parameters, 2)} constants",
-            hint=f"{max(curve.parameters, 2)} different inputs give a curve; one more checks it",
+            f"{plural(count, 'reading')}{alike} {are} too few: {sheet.get('kind')} has {needed} constants",
+            hint=f"{needed} different inputs give a curve; one more checks it",
         )
 
 

@@ -224,5 +224,5 @@ def _others_silent(case: Case, bus: BusFigures, pair: Duplicates) -> bool:
 
 def loudest(case: Case, bus: str) -> FrameName | None:
     """Return the identifier that filled a bus most within one second."""
-    found = [figures for figures in case.health.ids_of(bus) if figures.busiest is not None]
-    return max(found, key=lambda f: f.busiest.bits if f.busiest else 0).name if found else None
+    found = {figures.name: figures.busiest.bits for figures in case.health.ids_of(bus) if figures.busiest is not None}
+    return max(found, key=found.__getitem__, default=None)

@@ -145,7 +145,8 @@ def _not_repetition(bus: BusFigures) -> list[str]:
     errors = bus.errors.on_the_wire
     if errors > _FEW_ERRORS * bus.frames:
         return []
-    return [f"Not repetition after errors: {f'only {errors:,}' if errors else 'no'} error frames came."]
+    few = f"only {plural(errors, 'error frame')}" if errors else "no error frames"
+    return [f"Not repetition after errors: {few} came."]
 
 
 def _usable(bus: BusFigures, windows: LoadWindows) -> Bools:
