@@ -26,7 +26,21 @@ def test_five_whole_bursts_between_others_are_a_rule(many: int, found: Rule | No
 def test_a_few_spacings_of_any_kind_are_no_rule() -> None:
     assert burst_rule(train(*[8] * 2)) is None
     assert burst_rule(np.arange(11) * MS) is None
+    assert burst_rule(np.arange(4) * MS) is None
     assert burst_rule(np.zeros(0, dtype=np.int64)) is None
+
+
+def test_four_odd_spacings_at_either_end_are_no_heap() -> None:
+    """Ten times as long are the pauses; four are 500 times longer still, and four spacings 33 times shorter."""
+    spacing = np.diff(train(*[4] * 40, pause_ns=20 * MS))
+    spacing[[3, 43, 83, 123]] = 10_000 * MS
+    spacing[[0, 40, 80, 120]] = 60_000
+    assert burst_rule(np.cumsum(np.concatenate([[0], spacing]))) == Rule(4, 2 * MS)
+
+
+def test_pauses_of_any_length_are_pauses() -> None:
+    time_ns = train(*[4] * 40) + np.repeat(np.arange(40) ** 2 * 2 * MS, 4)
+    assert burst_rule(time_ns) == Rule(4, 2 * MS)
 
 
 @pytest.mark.parametrize(("pause_ns", "is_one"), [(6 * MS, True), (6 * MS - 1, False)])
@@ -92,7 +106,7 @@ WHOLE = train(*[4] * MANY)
 
 
 @pytest.mark.parametrize("opening", [1024, 160])
-@pytest.mark.parametrize("size", [1, 3, 41, 240])
+@pytest.mark.parametrize("size", [1, 2, 3, 41, 240])
 def test_short_bursts_are_kept_with_what_is_left_of_them(
     opening: int, size: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
