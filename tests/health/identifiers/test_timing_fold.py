@@ -353,6 +353,45 @@ def test_gaps_are_the_same_however_the_blocks_are_cut_and_arrivals_before_them_a
     assert [row[1] for row in found[0]] == [2, 1, 1, 1]
 
 
+def test_the_very_first_spacing_and_the_grid_of_the_first_frames_count() -> None:
+    """A gap behind the first frame; then, of few arrivals that were kept, one behind the third."""
+    fold = fold_of(10)
+    add(fold, np.concatenate([[0], every(10, 300, 50)]))
+    assert [(row["start"], row["frames"]) for row in fold.gaps.rows] == [(0, 4)]
+    fold = fold_of(10)
+    add(fold, every(10, 259))
+    assert fold._pending is not None
+    assert (fold._pending.done, len(fold._pending)) == (2, 259)
+    add(fold, every(10, 2, 2590))
+    assert (fold._pending.done, len(fold._pending)) == (4, 261)
+    add(fold, every(10, 300, 2610))
+    assert (fold._pending.done, len(fold._pending)) == (20, 277)
+
+
+def test_the_phase_is_held_against_the_learned_period_and_frames_against_the_declared_one() -> None:
+    """Sent every 10.1 ms and declared with 10 ms: a gap of 20 frames is 2 ms off the declared grid, and on its own."""
+    fold = fold_of(10)
+    time_ns = np.delete(every(10.1, 800), np.arange(400, 420))
+    add(fold, time_ns)
+    add(fold, every(10.1, 10, 8080))
+    (row,) = fold.gaps.rows
+    assert (row["period"], row["frames"]) == (10 * MS, 20)
+    assert row["residual"] == pytest.approx(0, abs=1000)
+
+
+def test_what_repeats_the_very_first_frame_is_known_however_the_blocks_are_cut() -> None:
+    time_ns = np.delete(every(10, 900), [300, 600])
+    first = np.isin(np.arange(len(time_ns)), (0, 599))
+    for size in (100, 450, 898):
+        fold = fold_of(10)
+        for start in range(0, len(time_ns), size):
+            part = time_ns[start : start + size]
+            none = np.zeros(len(part), dtype=np.bool_)
+            fold.add(part, np.ones(len(part), np.int32), None, first[start : start + size], none)
+        fold.finish()
+        assert [bool(row["same_as_first"]) for row in fold.gaps.rows] == [False, True]
+
+
 def test_without_a_period_there_are_no_gaps() -> None:
     fold = fold_of(10, change_driven=True)
     add(fold, np.concatenate([every(10, 300), every(10, 300, 9000)]))
