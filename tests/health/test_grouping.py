@@ -168,7 +168,10 @@ def test_joined_silences_share_half_of_their_time(end_ms: float, one: bool) -> N
 
 @pytest.mark.parametrize(("end_ms", "one"), [(320, True), (320 - NS, False)])
 def test_joined_silences_share_at_least_three_tenths_of_a_second(end_ms: float, one: bool) -> None:
-    ids = identifier(1, (0, end_ms), period_ms=15, module="pump"), identifier(2, (20, 400), period_ms=310, module="pump")
+    ids = (
+        identifier(1, (0, end_ms), period_ms=15, module="pump"),
+        identifier(2, (20, 400), period_ms=310, module="pump"),
+    )
     assert together(ids[0], replace(ids[1], gaps=replace(ids[1].gaps, start_ns=np.array([20 * MS])))) is one
 
 
@@ -324,9 +327,7 @@ def test_of_lower_priority_is_who_loses_arbitration(
     silent: tuple[int, bool], came: tuple[int, bool], lower: bool
 ) -> None:
     """ISO 11898-1: the dominant bit wins, so the lower identifier."""
-    (group,) = groups(
-        identifier(silent[0], (0, 100), extended=silent[1]), identifier(came[0], extended=came[1])
-    )
+    (group,) = groups(identifier(silent[0], (0, 100), extended=silent[1]), identifier(came[0], extended=came[1]))
     assert group.lower_priority is lower
 
 

@@ -106,7 +106,10 @@ def rows_of(time_s):
     window = time_ns // (5 * SECOND)
     parts = [time_ns[window == at] for at in np.unique(window)]
     return np.array(
-        [(at, own[0], own[-1], len(own), (own - own[0]).sum()) for at, own in zip(np.unique(window), parts, strict=True)]
+        [
+            (at, own[0], own[-1], len(own), (own - own[0]).sum())
+            for at, own in zip(np.unique(window), parts, strict=True)
+        ]
     )
 
 
@@ -247,9 +250,7 @@ def test_those_known_best_found_the_groups():
     assert joined(i1=(0, 0.8), i2=(4.1, 0.9), i3=(8.6, 1)) == [[1, 2], [3]]
 
 
-@pytest.mark.parametrize(
-    ("error", "groups"), [(1, [[1], [2]]), (1.01, [[1]]), (4, [[1]]), (4.01, [[1]])]
-)
+@pytest.mark.parametrize(("error", "groups"), [(1, [[1], [2]]), (1.01, [[1]]), (4, [[1]]), (4.01, [[1]])])
 def test_what_is_less_well_known_founds_no_group(error, groups):
     assert joined(i1=(0, 1), i2=(500, error)) == groups
 

@@ -63,7 +63,10 @@ WHO, CALLED = "id:engine/0A0", "engine/0A0 (ENGINE_1)"
             {"lengths": {"6": 900, "8": 100}},
             Difference(
                 *("length-changed", FAULT, WHO, f"{CALLED} has 6 bytes, before 8", 8.0, 6.0, "bytes"),
-                *("any change of the usual length", "firmware or settings of its module; the database must say the same"),
+                *(
+                    "any change of the usual length",
+                    "firmware or settings of its module; the database must say the same",
+                ),
             ),
         ),
         (
@@ -336,9 +339,7 @@ def test_a_module_that_has_stopped_is_one_difference() -> None:
     text = "module node has stopped sending on bus engine: 1A0, 1A1, 1A2"
     look = "its fuse and supply at the plug, then its bus wires, then what lies behind it on the chain"
     assert found == (
-        Difference(
-            "module-vanished", FAULT, "module:node", text, 3.0, 0.0, "identifiers", GONE, look, size=3.0
-        ),
+        Difference("module-vanished", FAULT, "module:node", text, 3.0, 0.0, "identifiers", GONE, look, size=3.0),
     )
     died = {"0A0": ids["0A0"], "1A0": entry(silent_s=8.0), "1A1": entry(silent_s=9.0), "1A2": ids["1A2"]}
     (later,) = compare(run(ids), run(died))

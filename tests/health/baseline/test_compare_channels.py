@@ -163,7 +163,9 @@ PLAIN: dict[str, Any] = {"input_unit": None}
         (channel(**PLAIN), channel({"resolution": 0.001, "zero": 2.0}, unit="cm", **PLAIN), False),
     ],
 )
-def test_a_step_changed_by_more_than_five_percent(before: ChannelBaseline, after: ChannelBaseline, changed: bool) -> None:
+def test_a_step_changed_by_more_than_five_percent(
+    before: ChannelBaseline, after: ChannelBaseline, changed: bool
+) -> None:
     found = [each for each in differences(before, after) if each.kind == "scale-changed"]
     assert bool(found) is changed
 
@@ -322,7 +324,9 @@ def test_noise_that_rose_is_told_whole() -> None:
         ({"noise": 0.01}, {"noise": 9.0}, None),
     ],
 )
-def test_noise_rose_by_more_than_chance(before: dict[str, Any], after: dict[str, Any], severity: Severity | None) -> None:
+def test_noise_rose_by_more_than_chance(
+    before: dict[str, Any], after: dict[str, Any], severity: Severity | None
+) -> None:
     found = [each for each in differences(channel(before), channel(after)) if each.kind == "noise-up"]
     assert told(tuple(found)) == ([] if severity is None else [("noise-up", severity)])
 
@@ -336,7 +340,7 @@ def test_noise_rose_by_more_than_chance(before: dict[str, Any], after: dict[str,
         ("air_temperature", "V", {"input_noise": 0.012}, "key-on", SUSPECT, "ground and shield"),
     ],
 )
-def test_what_a_module_computes_may_move_while_the_car_stands(  # noqa: PLR0917
+def test_what_a_module_computes_may_move_while_the_car_stands(
     role: str, unit: str | None, noise: dict[str, float], basis: Basis, severity: Severity, look: str
 ) -> None:
     plain = {} if unit else {"input_noise": None}
@@ -371,8 +375,10 @@ def test_what_is_not_compared_is_said() -> None:
     assert notes(one, bare) == ["channels are not compared: the later run was saved without a car file or database"]
     assert notes(bare, bare) == []
     assert notes(one, run(channel({"zero": 90.0}), basis="standing")) == [
-        "zero and noise are not compared, because the car was at rest in two ways: "
-        "standing, engine not yet started; then standing, engine running"
+        (
+            "zero and noise are not compared, because the car was at rest in two ways: "
+            "standing, engine not yet started; then standing, engine running"
+        )
     ]
     assert notes(one, run(channel(), car_file_sha256="ab")) == [
         "the runs were decoded with different car files, so values may differ"
@@ -487,7 +493,10 @@ def test_each_fault_of_a_recording_explains_its_own() -> None:
     }
     timing = {"frames-missing", "period-changed", "jitter-up"}
     assert explained == {
-        **{"clock-jump": timing, "capture-drop": timing, "host-timestamps": timing, "echo": timing},
+        "clock-jump": timing,
+        "capture-drop": timing,
+        "host-timestamps": timing,
+        "echo": timing,
         "bad-lines": {"frames-missing"},
     }
     assert [each.kind for each in spoilt(ONCE, {"echo": 1}, load=0.6)] == ["recording-changed"]

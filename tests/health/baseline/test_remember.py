@@ -139,7 +139,11 @@ def test_the_capture_is_remembered_with_what_was_wrong_with_it() -> None:
         assert remember(health_of(capture=replace(capture, **side))).capture.seconds == 0.0
     findings = [
         Finding(fault, layer, Severity.SUSPECT, "capture", None, None, count, 0.9, (), "")
-        for fault, layer, count in (("clock-jump", Layer.CAPTURE, 3), ("bus-off", Layer.BUS, 2), ("echo", Layer.CAPTURE, 1))
+        for fault, layer, count in (
+            ("clock-jump", Layer.CAPTURE, 3),
+            ("bus-off", Layer.BUS, 2),
+            ("echo", Layer.CAPTURE, 1),
+        )
     ]
     assert remember(plain(), findings=findings).capture.recording == {"clock-jump": 3, "echo": 1}
 
@@ -199,7 +203,5 @@ def test_a_length_is_a_number_of_bytes(text: str) -> None:
         ((np.nan, 10.0), "mm", "mm", None),
     ],
 )
-def test_how_far_two_values_are_apart(
-    ends: tuple[float, float], source: str, unit: str, apart: float | None
-) -> None:
+def test_how_far_two_values_are_apart(ends: tuple[float, float], source: str, unit: str, apart: float | None) -> None:
     assert _distance(ends, source, unit) == (None if apart is None else pytest.approx(apart))

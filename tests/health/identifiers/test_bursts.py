@@ -132,9 +132,7 @@ def test_a_burst_is_judged_where_those_beside_it_were_seen_whole(burst: int, sho
 def test_two_short_ones_that_make_a_whole_one_had_a_pause_within(sizes: tuple[int, int]) -> None:
     assert told(folded(train(*[4] * 30, *sizes, *[4] * 30)))[1:3] == (0, 0)
     # Beside them one that makes a whole one with neither is short, whatever its neighbours are to each other.
-    assert told(folded(train(*[4] * 40, 1, *sizes, 1, *[4] * 40)))[1:3] == (
-        (2, 6) if sizes == (2, 2) else (1, 3)
-    )
+    assert told(folded(train(*[4] * 40, 1, *sizes, 1, *[4] * 40)))[1:3] == ((2, 6) if sizes == (2, 2) else (1, 3))
 
 
 def test_a_burst_of_more_frames_is_not_short() -> None:
@@ -153,7 +151,9 @@ def test_the_pause_of_the_rule_is_the_longest_spacing_within() -> None:
 
 
 @pytest.mark.parametrize(("longer_ns", "short"), [(0, (1, 1)), (1, (2, 5))])
-def test_only_what_is_longer_is_a_pause(longer_ns: int, short: tuple[int, int], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_only_what_is_longer_is_a_pause(
+    longer_ns: int, short: tuple[int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Two frames, and one of the two that should follow: three of a burst, or two short ones."""
     monkeypatch.setattr(module, "_OPENING", 80)
     time_ns = WHOLE + np.where(np.arange(240) >= 30 * 4 + 2, longer_ns, 0)

@@ -1,4 +1,4 @@
-"""Gaps measured on arrivals made by hand: what is missing, what was late, which phase was kept; every limit at its edge."""
+"""Gaps measured on arrivals made by hand: what is missing, what was late, which phase was kept; all limits."""
 
 from __future__ import annotations
 
@@ -48,9 +48,18 @@ def test_a_gap_is_told_whole() -> None:
     counter = np.arange(330) % 16
     (row,) = find_gaps(arrivals(time_ns, counter, 30), 0, 329, T, 1.5)
     assert {name: row[name].item() for name in GAP.names or ()} == {
-        **{"start": 290 * MS, "end": 340 * MS, "length": 50 * MS, "frames": 4, "period": 10 * MS},
-        **{"residual": 0.0, "tolerance": 300_000.0, "lagging": 4, "counter_before": 13, "counter_after": 14},
-        **{"same_as_first": True, "number": 0},
+        "start": 290 * MS,
+        "end": 340 * MS,
+        "length": 50 * MS,
+        "frames": 4,
+        "period": 10 * MS,
+        "residual": 0.0,
+        "tolerance": 300_000.0,
+        "lagging": 4,
+        "counter_before": 13,
+        "counter_after": 14,
+        "same_as_first": True,
+        "number": 0,
     }
     (other,) = find_gaps(arrivals(time_ns, None, 29), 0, 329, T, 1.5)
     assert (other["counter_before"], other["counter_after"], other["same_as_first"]) == (-1, -1, False)
@@ -62,7 +71,9 @@ def test_a_gap_takes_more_than_so_many_periods(most: float, spacing_ms: float, g
     assert len(find_gaps(arrivals(time_ns), 0, 4, T, most)) == gaps
 
 
-@pytest.mark.parametrize(("start", "stop", "found"), [(0, 2, []), (2, 3, [20]), (3, 5, [60]), (0, 5, [20, 60]), (4, 5, [])])
+@pytest.mark.parametrize(
+    ("start", "stop", "found"), [(0, 2, []), (2, 3, [20]), (3, 5, [60]), (0, 5, [20, 60]), (4, 5, [])]
+)
 def test_only_the_spacings_asked_for_are_looked_at(start: int, stop: int, found: list[int]) -> None:
     rows = find_gaps(arrivals(ms(0, 10, 20, 60, 100, 110)), start, stop, T, 1.5)
     assert rows["start"].tolist() == [time * MS for time in found]
@@ -203,9 +214,11 @@ def test_three_arrivals_before_make_a_grid(before: int, known: bool) -> None:
 
 
 def test_the_grid_before_is_the_middle_of_twenty_arrivals() -> None:
-    """Ten of them 2 ms later than the ten before: the middle is between, a ms before the last; older ones don't count."""
+    """Ten of them are 2 ms later than the ten before, so the middle lies a ms before the last. Older ones don't count."""
     for older in (10, 13, 40):
-        time_ns = ms(*np.arange(older) * 10, *(older * 10 + 2 + np.arange(10) * 10), *(older * 10 + 201 + np.arange(6) * 10))
+        time_ns = ms(
+            *np.arange(older) * 10, *(older * 10 + 2 + np.arange(10) * 10), *(older * 10 + 201 + np.arange(6) * 10)
+        )
         assert only(time_ns)["residual"] == pytest.approx(0)
 
 
@@ -346,7 +359,9 @@ def test_the_load_is_that_of_the_second_in_which_a_gap_begins() -> None:
 
 def test_a_frame_that_caught_up_was_late() -> None:
     kept = kept_of((0, 0, 0), (0, 2, 0), (0, 5, 4))
-    told = [(found.missing, found.late, found.caught_up.tolist()) for found in (figures(kept), figures(kept, host=True))]
+    told = [
+        (found.missing, found.late, found.caught_up.tolist()) for found in (figures(kept), figures(kept, host=True))
+    ]
     assert told == [(7, 1, [True, False, False]), (4, 2, [True, True, False])]
     silent = figures(kept, counted=False)
     assert (silent.total, silent.missing, silent.late) == (3, 0, 0)

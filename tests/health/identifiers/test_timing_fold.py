@@ -17,7 +17,9 @@ def fold_of(declared_ms: float | None = None, *, change_driven: bool = False) ->
 
 def add(fold: TimingFold, time_ns: np.ndarray, changed: np.ndarray | None = None) -> tuple[list[bool], Reference]:
     none = np.zeros(len(time_ns), dtype=np.bool_)
-    gaps, reference, _ = fold.add(time_ns, np.full(len(time_ns), 100, np.int32), None, none, none if changed is None else changed)
+    gaps, reference, _ = fold.add(
+        time_ns, np.full(len(time_ns), 100, np.int32), None, none, none if changed is None else changed
+    )
     return gaps.tolist(), reference
 
 
@@ -200,7 +202,7 @@ OWN = Typical(30.0 * MS, 0.95, 0.95)
         (10, SMEARED, None, OWN, 50, 30, 30),
     ],
 )
-def test_what_spacings_are_judged_by(  # noqa: PLR0917
+def test_what_spacings_are_judged_by(
     monkeypatch: pytest.MonkeyPatch,
     declared_ms: float | None,
     known: Typical | None,
