@@ -214,7 +214,7 @@ def test_three_arrivals_before_make_a_grid(before: int, known: bool) -> None:
 
 
 def test_the_grid_before_is_the_middle_of_twenty_arrivals() -> None:
-    """Ten of them are 2 ms later than the ten before, so the middle lies a ms before the last. Older ones don't count."""
+    """Ten of them are 2 ms later than the ten before, so the middle lies a ms before the last."""
     for older in (10, 13, 40):
         time_ns = ms(
             *np.arange(older) * 10, *(older * 10 + 2 + np.arange(10) * 10), *(older * 10 + 201 + np.arange(6) * 10)
