@@ -153,20 +153,15 @@ def _bounds(silences: list[list[int]]) -> list[int]:
     And they stopped together: none came again after the first frame of the group was missing.
     """
     bounds: list[int] = []
-    latest_start = earliest_end = first_due = last_due = 0
+    earliest_end = first_due = last_due = 0
     for row, (_, _, start, end, due, last) in enumerate(silences):
-        if (
-            bounds
-            and start < earliest_end
-            and latest_start < end
-            and start <= first_due + SLACK_NS
-            and due <= last_due + SLACK_NS
-        ):
-            latest_start, earliest_end = max(latest_start, start), min(earliest_end, end)
+        # Those before began before they were due, so all began before this one ends.
+        if bounds and start < earliest_end and start <= first_due + SLACK_NS and due <= last_due + SLACK_NS:
+            earliest_end = min(earliest_end, end)
             last_due = max(last_due, last)
         else:
             bounds.append(row)
-            latest_start, earliest_end, first_due, last_due = start, end, due, last
+            earliest_end, first_due, last_due = end, due, last
     return [*bounds, len(silences)]
 
 
@@ -187,8 +182,6 @@ class _Alive:
 
     def due(self, group: _Group, buses: set[str]) -> list[int]:
         """Return the places of identifiers that must have come while all members were silent: others have no gap."""
-        if not self.place:
-            return []
         there = np.minimum(self.last, group.earliest_end) - np.maximum(self.first, group.latest_start)
         long_there = there >= SHORT_GAP * self.period  # or else it has no gap there and need not have come
         mask = long_there & np.any([self.on_bus[name] for name in buses], axis=0)
@@ -234,8 +227,8 @@ def _finished(
 
 def _member(silence: _Silence, figures: IdFigures) -> GapMember:
     if silence.gap < 0:
-        period = figures.period.judged_ns or 1.0
-        missing = int((silence.last_due - silence.start) / period)
+        assert figures.period.judged_ns  # or it had not stopped
+        missing = int((silence.last_due - silence.start) / figures.period.judged_ns)
         return GapMember(figures.name, figures.module, None, silence.start, None, missing)
     missing = int(figures.gaps.frames[silence.gap])
     return GapMember(figures.name, figures.module, silence.gap, silence.start, silence.end, missing)
@@ -261,8 +254,6 @@ def _chance(closed: list[tuple[_Silence, IdFigures]]) -> float | None:
 
 def _lower_priority(members: list[FrameName], came: list[FrameName]) -> bool:
     """Whether on each bus every member loses arbitration against all that came; False where none came."""
-    if not came:
-        return False
     for bus in {name.bus for name in members}:
         ranks = [rank(name.id, name.extended) for name in came if name.bus == bus]
         if not ranks or min(rank(name.id, name.extended) for name in members if name.bus == bus) <= max(ranks):

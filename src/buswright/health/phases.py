@@ -34,7 +34,7 @@ _LEAST_ERROR = 3e-7
 """Relative error that no fit is trusted beyond: the load of the bus shifts arrivals a little."""
 _FEW_POINTS = 9.0
 """A standard error from few points may be small by chance: 4 of them are to mean what they mean for many. (The
-quantile of Student's t for one in 10,000 is 3 degrees of freedom: 4 times, 10: 1.5 times that of many.)"""
+quantile of Student's t for one in a thousand is at 3 degrees of freedom 3.9, at 10 1.4 times that of many.)"""
 _WELL_KNOWN = 1e-6
 """Relative error up to which a period can found a group: crystals lie some 10 ppm apart."""
 _KNOWN = 4e-6

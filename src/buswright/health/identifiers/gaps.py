@@ -376,8 +376,6 @@ def _slower(rows: Any, step: Int64s, modulus: int) -> tuple[tuple[Stretch, ...],
         The stretches, and which gaps lie in them.
     """
     inside = np.zeros(len(rows), dtype=np.bool_)
-    if len(rows) < _LEAST_ALIKE:
-        return (), inside
     length = rows["length"].astype(np.float64)
     follows = rows["start"][1:] == rows["end"][:-1]
     alike = np.abs(length[1:] / length[:-1] - 1) < _ALIKE
