@@ -259,7 +259,7 @@ def test_the_gravest_come_first_then_what_is_so_now_then_by_missing_frames() -> 
         IdState(Rank.UNSURE, "too few", None, ""),
         IdState(Rank.OK, "ok", None, ""),
     ]
-    assert sorted(reversed(order), key=lambda one: one.importance) == order
+    assert sorted([*order[5:], *order[:5]], key=lambda one: one.importance) == order
     assert [one.needs_a_look for one in order] == [True] * 8 + [False] * 2
 
 
