@@ -164,6 +164,14 @@ def test_nine_tenths_must_lie_inside(length_s: float, covered: bool) -> None:
     assert accounts_for(cause, seen("frames-lost", HIT[0], 10.25, 10.25 + length_s)) is covered
 
 
+def test_just_nine_tenths_are_enough() -> None:
+    """The last nanosecond of its slack counts: 900 of 1,000 ns, and 899."""
+    last = DROP.windows[0].end_ns + 250_000_000
+    for inside, covered in ((900, True), (899, False)):
+        start = last + 1 - inside
+        assert accounts_for(DROP, replace(LOST, windows=(Window(start, start + 1000),))) is covered
+
+
 def test_all_windows_of_an_effect_count_together_and_each_finds_its_own_cause() -> None:
     cause = replace(DROP, windows=tuple(Window(at * 10**9, (at + 1) * 10**9) for at in (10, 20, 30)))
     inside = tuple(Window(int(at * 1e9), int((at + 0.5) * 1e9)) for at in (10.1, 20.2, 30.3))
