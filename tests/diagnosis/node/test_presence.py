@@ -201,6 +201,9 @@ def test_where_most_modules_came_then_the_key_was_turned() -> None:
         "2 of 3 modules sent their first frame from 8.000 s to 9.000 s: p and q.",
         "The key was probably turned then.",
     )
+    # Who came in the first two seconds did not come with the key.
+    early = [*module("w", 1.9, number=0x100), *module("x", 1.9, number=0x110), *module("y", 1.9, number=0x120)]
+    assert [each.subject for each in found([*early, *late])] == ["module:p", "module:q"]
     # Half of them are not most, and a single one of one is no car that was switched on.
     assert [each.subject for each in found([*WELL[:2], *late])] == ["module:p", "module:q"]
     (alone,) = found([*module("p", 8.0, number=0x200), identifier(0x500, module=None)])
