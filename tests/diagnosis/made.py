@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from buswright.channels.carfile.model import FrameName
+from buswright.channels.carfile.model import Bus, Car, CarFile, Channel, FrameEntry, FrameName, Module
 from buswright.channels.expectation import NOTHING, Expectation, Facts
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Finding
@@ -78,6 +79,26 @@ def counter(**changes: Any) -> CounterFigures:
 def declared(period_ns: float | None) -> Expectation:
     """What a car file expects that gives the period, if there is one."""
     return NOTHING.or_else("car file", Facts(period_ns, change_driven=False)) if period_ns else NOTHING
+
+
+def car_of(
+    thresholds: Mapping[str, Mapping[str, float]] | None = None,
+    *,
+    modules: Sequence[tuple[str, str]] = (),
+    chain: Sequence[str] = (),
+    frames: Mapping[FrameName, Mapping[str, float]] | None = None,
+    channels: Sequence[Channel] = (),
+) -> CarFile:
+    """A car file: thresholds by bus and by frame, modules as (bus, name), the daisy chain of the bus `main`."""
+    limits = {"main": {}, **(thresholds or {})}
+    buses = {
+        name: Bus(name, 500_000, chain=tuple(chain) if name == "main" else (), thresholds=own)
+        for name, own in limits.items()
+    }
+    entries = {name: FrameEntry(name, thresholds=own) for name, own in (frames or {}).items()}
+    named = {name: Module(name, on) for on, name in modules}
+    described = {each.name: each for each in channels}
+    return CarFile(Path("car.toml"), "", Car(), buses, named, {}, described, entries, (), {})
 
 
 def absent(number: int, message: str = "", module: str = "node_a", period_ms: float | None = None) -> NeverCame:

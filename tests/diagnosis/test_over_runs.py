@@ -128,3 +128,191 @@ def test_a_season_whose_channels_only_scatter_is_silent_and_a_drift_in_it_is_fou
     print(f"{silent} of 20 seasons silent, {heard} of 20 drifts found")
     assert silent >= 19
     assert heard >= 18
+
+
+# By hand --------------------------------------------------------------------------------------------------------------
+
+
+def seven(*values):
+    return np.array(values, dtype=float)
+
+
+@pytest.mark.parametrize(
+    ("values", "tau", "chance"),
+    [
+        # In order: S = 21 of 21, variance 7 * 6 * 19 / 18 = 44.33, z = 20 / 6.658 = 3.004.
+        ([1, 2, 3, 4, 5, 6, 7], 1.0, 0.002665),
+        ([7, 6, 5, 4, 3, 2, 1], -1.0, 0.002665),
+        # One pair exchanged: S = 19, z = 18 / 6.658 = 2.7034.
+        ([2, 1, 3, 4, 5, 6, 7], 19 / 21, 0.006863),
+        # Two equal: S = 20, variance (798 - 2 * 1 * 9) / 18 = 43.33, z = 19 / 6.583 = 2.8863.
+        ([1, 1, 3, 4, 5, 6, 7], 20 / 21, 0.003898),
+        ([3, 3, 3, 3, 3, 3, 3], 0.0, 1.0),
+        ([1, 3, 2, 1], -1 / 6, 1.0),  # two pairs rise, three fall, z = (1 - 1) / ... = 0
+        ([1, 2], 0.0, 1.0),
+        ([1, 2, 3], 1.0, 0.2963),  # S = 3, variance 66 / 18, z = 2 / 1.915 = 1.0445
+    ],
+)
+def test_kendall_by_hand(values, tau, chance):
+    assert kendall(seven(*values)) == pytest.approx((tau, chance), rel=1e-3)
+
+
+def test_seven_runs_in_strict_order_are_told_and_six_are_not():
+    assert trend_of(seven(*range(7))) is not None
+    assert trend_of(seven(*range(6))) is None
+    assert trend_of(seven(2, 1, 3, 4, 5, 6, 7)) is None  # a chance of 0.7 %, more than 0.3 %
+    assert (LEAST_RUNS, MOST_SURE) == (7, 0.85)
+
+
+def test_levels_are_the_medians_of_the_first_and_last_third():
+    found = trend_of(seven(0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10))  # thirds of three
+    assert (found.first, found.last, found.begins) == (1.0, 9.0, 3)
+    assert found.step is None
+    down = trend_of(-seven(0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10))
+    assert (down.first, down.last, down.begins, down.tau) == (-1.0, -9.0, 3, -1.0)
+
+
+def test_a_change_within_the_scatter_is_told_only_if_chance_is_ruled_out():
+    """Of 7 runs in order chance is 0.27 %, so the change must be three standard deviations about the trend."""
+
+    wide = seven(0, 0.01, 0.02, 0.03, 0.04, 9, 9.01)
+    slope = np.median([(wide[j] - wide[i]) / (j - i) for i in range(7) for j in range(i + 1, 7)])
+    scatter = np.std(wide - slope * np.arange(7), ddof=2)
+    change = np.median(wide[-2:]) - np.median(wide[:2])
+    assert change < 3 * scatter
+    assert trend_of(wide) is None
+    # The same of twelve runs is in order by chance less than once in 10,000: told.
+    long = seven(*np.arange(10) / 100, 9, 9.01)
+    assert kendall(long)[1] < 1e-4
+    assert trend_of(long) is not None
+
+
+@pytest.mark.parametrize(("small", "step"), [(0.599, 4), (0.601, None)])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_step_has_most_of_the_change_between_two_runs(small, step, sign):
+    """A gap of 7 among small steps: the thirds (of two) are 7 and five small steps apart, ten if these are 0.6."""
+    found = trend_of(sign * np.cumsum([0, small, small, small, 7.0, small, small, small]))
+    assert found.last - found.first == pytest.approx(sign * (7 + 5 * small))
+    assert found.step == step
+
+
+def test_it_begins_where_all_lie_beyond_the_first_third():
+    assert trend_of(seven(0, 5, 1, 6, 7, 8, 9, 10, 11)).begins == 3
+    assert (
+        trend_of(seven(0, 1, 2, 2, 3, 4, 5, 6, 7, 8)).begins == 4
+    )  # equal to what the first ones showed is not beyond
+
+
+@pytest.mark.parametrize(
+    ("end", "severity"),
+    [(2.9, None), (3.0, Severity.SUSPECT), (7.4, Severity.SUSPECT), (7.5, Severity.FAULT), (-7.5, Severity.FAULT)],
+)
+def test_a_zero_is_worth_a_look_from_2_percent_of_the_span_and_a_fault_from_5(end, severity):
+    """Of 150 mm: 3 and 7.5 mm, from the median of the first two runs to that of the last two."""
+    found = zero(seven(0, 0, 0.3, 0.4, 0.5, 0.6, 0.7, 1, 1) * end)
+    assert (found and found.severity) == severity
+
+
+def test_a_zero_is_not_judged_without_a_span():
+    values = np.linspace(0, 12, 12)
+    assert zero_finding("a", "mm", None, runs_of(12), values) is None
+    assert zero_finding("a", "mm", 0.0, runs_of(12), values) is None
+
+
+def test_what_is_said_of_a_zero():
+    found = zero(seven(0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10))
+    assert found.evidence == (
+        "Its zero moved from 1 to 9 mm over 11 runs: 5.3 % of its span.",
+        "From run 3 on, all runs lie beyond what the first ones showed.",
+    )
+    assert (found.severity, found.count, found.layer) == (Severity.FAULT, 1, OVER_RUNS["zero-drift"])
+    # S = 55, variance 11 * 10 * 27 / 18 = 165, z = 54 / 12.845 = 4.204: 2.6e-5 both ways.
+    assert found.threshold == (
+        "zero_moved = 0.02 of span (shift of a value at rest from run to run worth a look); a random order would show "
+        "this with a chance of 3e-05, at most 0.003 is told"
+    )
+
+
+@pytest.mark.parametrize(
+    ("ratio", "severity"), [(1.99, None), (2.0, Severity.SUSPECT), (4.99, Severity.SUSPECT), (5.0, Severity.FAULT)]
+)
+def test_noise_is_worth_a_look_at_twice_and_a_fault_at_five_times(ratio, severity):
+    steps = np.array([0, 0, 0.3, 0.4, 0.5, 0.6, 0.7, 1, 1])
+    found = noise_finding("a", "bar", runs_of(9), 0.5 + 0.5 * (ratio - 1) * steps)
+    assert (found and found.severity) == severity
+    if ratio == 2.0:
+        assert found.evidence[0] == "Its noise at rest grew from 0.5 to 1 bar over 9 runs, to 2.0 times."
+        assert found.threshold.startswith("noise_up = 2 (noise at rest over that of an earlier run worth a look); ")
+
+
+def test_noise_that_was_none_has_no_ratio():
+    assert noise_finding("a", "bar", runs_of(9), seven(0, 0, 0, 0, 1, 2, 3, 4, 5)) is None
+
+
+@pytest.mark.parametrize(("lost", "told"), [(0.049, False), (0.05, True)])
+def test_a_rate_is_worth_a_look_from_a_loss_of_5_percent(lost, told):
+    steps = np.array([0, 0, 0.3, 0.4, 0.5, 0.6, 0.7, 1, 1])
+    found = rate_finding("a", runs_of(9), 1024 - 1024 * lost * steps)
+    assert (found is not None) is told
+    none = rate_finding("a", runs_of(9), -seven(0, 1, 2, 3, 4, 5, 6, 7, 8))
+    assert none is None  # there was no rate that could sink
+
+
+def test_what_is_said_of_a_rate():
+    found = rate_finding("a", runs_of(8), seven(50, 50, 48, 46, 44, 42, 40, 40))
+    assert found.evidence[0] == "Its rate sank from 50 to 40 samples a second over 8 runs, by 20 %."
+    assert found.threshold.startswith("rate_sunk = 0.05 (loss of the rate worth a look); ")
+
+
+@pytest.mark.parametrize(
+    ("counts", "severity"),
+    [
+        ([0, 0, 0, 0, 1, 1, 1, 1, 2, 2, 2, 2], Severity.FAULT),  # two a run at the end
+        ([0, 0, 0, 0, 1, 1, 1, 1, 1, 2, 2, 2], Severity.SUSPECT),  # nearly two
+        ([0] * 12 + [1] * 12, Severity.SUSPECT),  # one more than none
+        ([0] * 12 + [1] * 11 + [0], None),  # of eight runs seven
+        ([2, 2, 2, 2, 1, 1, 1, 1, 0, 0, 0, 0], None),
+        # S = 20, variance (9 * 8 * 23 - 5 * 4 * 15 - 4 * 3 * 13) / 18 = 66.7, z = 2.33: a chance of 2 %.
+        ([0, 0, 0, 0, 0, 1, 1, 1, 1], None),
+        ([0, 1, 2, 3, 4, 5], None),  # six runs
+    ],
+)
+def test_one_restart_more_a_run_is_worth_a_look_and_two_a_run_are_a_fault(counts, severity):
+    found = restarts_finding("n", runs_of(len(counts)), seven(*counts))
+    assert (found and found.severity) == severity
+
+
+def test_what_is_said_of_restarts():
+    found = restarts_finding("n", runs_of(9), seven(0, 0, 0, 1, 1, 1, 2, 2, 3))
+    assert found.evidence == (
+        "It restarted 0.0 times a run in the first 3 runs, and 2.3 times in the last 3 runs.",
+        "From run 3 on, all runs lie beyond what the first ones showed.",
+    )
+    assert found.threshold.startswith("restarts_more = 1 (more restarts a run worth a look); ")
+    assert found.threshold.endswith("at most 0.01 is told")
+
+
+def test_a_run_without_a_date_is_left_out_of_when():
+    told = [Occasion(f"run {k}", None if k in (0, 11) else k * DAY, "") for k in range(12)]
+    found = zero_finding("a", "mm", 150.0, told, np.linspace(0, 12, 12))
+    assert (found.start_ns, found.end_ns) == (DAY, 10 * DAY)
+    assert found.ruled_out == ()  # nobody says what decoded them
+
+
+def test_air_that_goes_with_the_order_as_closely_may_be_the_cause_and_one_gap_in_it_says_nothing():
+    rising = np.linspace(0, 12, 12)
+    same = zero(rising, air_degc=list(range(10, 22)))
+    assert same.severity is Severity.NOTE
+    assert same.evidence[1] == (
+        "It follows the air temperature (10 to 21 °C) at least as closely as the order of the runs, so it may be the "
+        "temperature."
+    )
+    air = [*range(10, 22)]
+    air[3], air[4] = air[4], air[3]  # one pair of 66 the other way: 64 / 66
+    other = zero(rising, air_degc=air)
+    assert other.severity is Severity.FAULT
+    assert other.ruled_out[0] == (
+        "Not the air temperature: the zero follows the order of the runs more closely (1.00 against 0.97)."
+    )
+    unknown = zero(rising, air_degc=[None, *range(11, 22)])
+    assert (unknown.severity, len(unknown.ruled_out)) == (Severity.FAULT, 1)

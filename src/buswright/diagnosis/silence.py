@@ -92,9 +92,10 @@ def absentees(case: Case, bus: str) -> tuple[NeverCame, ...]:
     figures = case.health.buses[bus]
     if figures.seconds <= case.limit("startup_ignore_s", bus=bus) or not figures.data_frames:
         return ()
-    absent = [one for one in _described(case, bus) if _due(case, figures.seconds, one)]
-    named = {one.name for one in absent}
-    return (*absent, *(one for one in _remembered(case, bus) if one.name not in named))
+    described = tuple(_described(case, bus))
+    named = {one.name for one in described}
+    expected = (*described, *(one for one in _remembered(case, bus) if one.name not in named))
+    return tuple(one for one in expected if _due(case, figures.seconds, one))
 
 
 def never_seen(case: Case, bus: str) -> tuple[FrameName, ...]:

@@ -54,7 +54,7 @@ def marks(moment: Moment, sender: Sender, seconds: int) -> str:
     whole = (share < 1e-6).all(axis=0)
     drawn = np.where(length < 1, BLANK, np.where(nothing, NONE, np.where(whole, ALL, SOME)))
     judged_ns, known_ns = _judged(moment, sender.bus, end)
-    drawn[(drawn == ALL) & (grid[1:] > judged_ns) & (grid[1:] < known_ns)] = BLANK
+    drawn[(drawn == ALL) & (grid[1:] > judged_ns) & (grid[1:] <= known_ns)] = BLANK
     for start, stop in blind:  # what was not received is no silence of a module
         drawn[(drawn != ALL) & (grid[1:] > start) & (grid[:-1] < stop)] = BLANK
     return "".join(drawn.tolist())
