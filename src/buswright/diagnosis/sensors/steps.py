@@ -42,8 +42,8 @@ def change(values: Floats, *, hz: float = np.inf, width: int = WIDTH) -> Floats:
     least = (width + 1) // 2
     before, n_before = sums[at] - sums[at - width], counts[at] - counts[at - width]
     after, n_after = (
-        sums[at + gap + width - 1] - sums[at + gap - 1],
-        counts[at + gap + width - 1] - counts[at + gap - 1],
+        sums[at + gap + width] - sums[at + gap],
+        counts[at + gap + width] - counts[at + gap],
     )
     whole = (n_before >= least) & (n_after >= least)
     found[at[whole]] = after[whole] / n_after[whole] - before[whole] / n_before[whole]
