@@ -61,6 +61,12 @@ def test_peaks_are_the_largest_first_and_twenty_windows_apart():
     assert peaks(values, 2.0).tolist() == [30, 52]
     assert peaks(values, 2.0, apart=19).tolist() == [10, 30, 52]
     assert peaks(values, 2.01).tolist() == [30]
+    late = np.zeros(100)
+    late[[50, 70, 71, 30, 29]] = [9.0, 3.0, 2.0, 3.0, 2.0]
+    assert peaks(late, 1.0).tolist() == [29, 50, 71]
+    first = np.zeros(100)
+    first[[3, 0]] = [9.0, 3.0]
+    assert peaks(first, 1.0).tolist() == [3]
     values[5] = np.nan
     assert peaks(values, 1.0, apart=0).tolist() == [10, 30, 31, 52, 90]
 

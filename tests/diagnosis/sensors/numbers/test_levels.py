@@ -105,6 +105,7 @@ def test_a_level_is_right_up_to_both_limits_and_wrong_just_beyond(role, unit, le
     assert said in low.evidence[0]
     assert said in high.evidence[0]
     assert low.subject == high.subject == "channel:p"
+    assert low.count == high.count == 1
     assert high.severity is Severity.SUSPECT  # a little beyond may be a car that nobody thought of
     assert high.confidence == pytest.approx(calibrated(high.fault, 0.5), abs=5e-4)
     assert low.severity is Severity.SUSPECT or least <= 0
