@@ -60,7 +60,7 @@ def named(found: Sequence[Finding]) -> list[tuple[str, str, str]]:
     return [(one.fault, one.subject.partition(":")[2], one.severity.name) for one in found]
 
 
-# Wheels ----------------------------------------------------------------------------------------------------------------
+# Wheels -----------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -133,7 +133,7 @@ def test_a_wheel_of_another_size_is_said_with_its_proof() -> None:
     assert [(each.fault, each.subject) for each in open_.rivals] == [("gain", "channel:front-right")]
 
 
-# Names of a factor -----------------------------------------------------------------------------------------------------
+# Names of a factor ------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -183,7 +183,7 @@ def test_what_hardly_goes_together_has_no_factor(other: float, found: int) -> No
     assert len(said(views(wheels=(1.0, 1.0), speed=speed))) == found
 
 
-# Speed, turning, along --------------------------------------------------------------------------------------------------
+# Speed, turning, along --------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -295,7 +295,7 @@ def test_without_others_that_agree_the_proof_belongs_to_the_role() -> None:
     assert agreed.next_check == "Look up scale, unit and sensor of speed in the car file and the database."
 
 
-# Answers -----------------------------------------------------------------------------------------------------------------
+# Answers ----------------------------------------------------------------------------------------------------
 
 
 def test_what_would_have_shown_is_said_and_why_it_would_not() -> None:

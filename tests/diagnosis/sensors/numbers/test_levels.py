@@ -59,7 +59,7 @@ def test_a_supply_that_was_right_at_first_is_off_for_a_while_only():
     assert one.windows == ()
 
 
-# Levels of a role ------------------------------------------------------------------------------------------------------
+# Levels of a role -------------------------------------------------------------------------------------------
 
 TENTHS = np.arange(0, 12, 0.1)
 RUNNING = made("rpm", np.full(len(TENTHS), 1500.0), seconds=TENTHS, hz=10.0, unit="rpm", role="engine_speed")
@@ -225,7 +225,7 @@ def test_a_sensor_of_its_own_makes_a_mix_up_of_units_and_its_volts_rule_the_wire
     assert not_the_wire(made("p", np.full(20, 3.0), unit="bar")) == []
 
 
-# Volts that no converter reads ----------------------------------------------------------------------------------------
+# Volts that no converter reads ------------------------------------------------------------------------------
 
 
 def volts_said(values, **keys):
