@@ -45,7 +45,7 @@ def views(*, wheels: Sequence[float | Floats] = (), **ways: Any) -> Views:
     found = Views(channels_of())
     columns = [BASE * each if np.isscalar(each) else each for each in wheels]
     at = {place: view(place, "wheel_speed", np.asarray(value)) for place, value in zip(PLACES, columns, strict=False)}
-    nothing = {"speed": None, "turning": (), "along": (), "fast": EVERY, "steady": EVERY}
+    nothing = {"speed": None, "turning": (), "along": (), "fast": EVERY, "steady": EVERY, "dampers": {}}
     found.__dict__.update({"wheels": at} | nothing | ways)
     return found
 

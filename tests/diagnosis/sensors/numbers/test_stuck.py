@@ -131,7 +131,7 @@ def test_others_must_have_moved_by_three_tenths_of_what_they_ever_do() -> None:
 
 def test_what_moved_at_the_edges_of_a_rest_ended_it() -> None:
     def found(inwards: float) -> list[str]:
-        rests = (AT >= 20 + inwards) & (AT <= 29 - inwards)
+        rests = (20 + inwards <= AT) & (29 - inwards >= AT)
         mate = made("mate", np.where(rests, 1.0, 40 * (np.floor(AT * 4) % 2)), unit="m/s2", role="accel_lat")
         return [n for n in names(made("p", held(lively(5.0, 2.0), 9.0, 1.5), unit="deg/s", role="yaw_rate"), mate)
                 if n == "p"]  # fmt: skip
