@@ -84,6 +84,7 @@ def test_several_at_once_are_one_sensors_curve() -> None:
     roles = ("air_temperature", "air_temperature", "exhaust_temperature", "oil_temperature", "coolant_temperature")
     assert [each[1] for each in said(15, 15, 15, -11, -12, roles=roles, kinds=kinds)] == ["t3", "t4"]
     assert said(15, 15, 15, 50, 51, roles=roles, kinds=kinds) == []
+    assert said(15, 15, 15, -11, 51, roles=roles, kinds=kinds) == []
 
 
 def test_what_is_said_of_a_temperature() -> None:
@@ -95,6 +96,7 @@ def test_what_is_said_of_a_temperature() -> None:
     assert one.finding.confidence == pytest.approx(calibrated("offset", 0.7), abs=5e-4)
     (plain,) = wrong_after_soak(cold(15, 15, 15, 27))
     assert len(plain.finding.evidence) == 1
+    assert plain.finding.next_check.startswith("With the car standing, vent or release what t3 measures")
     (twins,) = {one.finding.evidence[0].partition(": the ")[2] for one in wrong_after_soak(
         cold(15, 15, 15, 15, 40, roles=(*ROLES[:4], "air_temperature")))}  # fmt: skip
     assert twins == "other 4 temperatures agree after a cold night."
@@ -174,3 +176,6 @@ def test_a_manifold_is_at_the_pressure_of_the_air(kpa: float, found: Any) -> Non
 
 def test_without_the_pressure_of_the_air_a_manifold_says_nothing() -> None:
     assert manifold(0.0, reads="oil_pressure") == []
+    columns = [made("map", np.zeros(40), hz=10.0, unit="kPa", role="manifold_pressure"),
+               made("air", np.full(40, 100.0), hz=10.0, unit="mm", role="barometric_pressure")]  # fmt: skip
+    assert list(wrong_after_soak(case_of(*columns, *KEY_ON))) == []

@@ -146,7 +146,7 @@ def ranged(factor: float, louder: float, role: str = "oil_pressure", count: int 
     noise = 0.01 * louder * np.random.default_rng(4).standard_normal(count)
     values = noise + 8.0 * factor * (np.arange(count) == count - 1)
     values[-1] = 8.0 * factor + values.min()  # from the lowest to the highest that is the whole way
-    basis = good(None, noise=0.01, low=0.0, high=8.0, **keys)
+    basis = good(None, noise=0.01, low=2.0, high=10.0, **keys)
     car = timeline((count / 50 - 2, *OFF), (2, *DRIVE))
     return since(values, basis, role, car, hz=50.0)
 
@@ -178,8 +178,8 @@ def test_a_range_that_is_a_known_factor_of_the_good_runs_is_a_mix_up(factor: flo
 
 
 def test_what_hardly_moved_or_has_no_noise_is_not_compared_by_its_range() -> None:
-    assert ranged(14.5, 14.5, span=159.0)  # 8 bar are 5 % of 160
-    assert ranged(14.5, 14.5, span=161.0) == []
+    assert ranged(14.5, 14.5, span=199.0)  # 10 bar are 5 % of 200
+    assert ranged(14.5, 14.5, span=201.0) == []
     assert ranged(14.5, 14.5, count=199) == []
     assert ranged(14.5, 14.5, count=200)
     basis = good(None, noise=0.01, low=0.0, high=8.0)
