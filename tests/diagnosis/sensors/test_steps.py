@@ -11,42 +11,42 @@ from buswright.diagnosis.sensors.steps import change, column, converter_step, ki
 from .synthetic import PRESSURE, STEP_V, TRAVEL, made, sensor
 
 
-def test_a_change_is_the_mean_behind_a_window_less_that_before_it():
+def test_a_change_is_the_mean_from_a_window_on_less_that_before_it():
     values = np.array([1.0, 2.0, 3.0, 10.0, 20.0, 30.0, 40.0])
-    # Two windows before and two behind, the window itself left out: at row 2 (10+20)/2 - (1+2)/2.
-    np.testing.assert_array_equal(change(values, width=2), [np.nan, np.nan, 13.5, 22.5, 28.5, np.nan, np.nan])
+    # Two windows before and two from it on: at row 2 (3+10)/2 - (1+2)/2.
+    np.testing.assert_array_equal(change(values, width=2), [np.nan, np.nan, 5.0, 12.5, 18.5, 20.0, np.nan])
 
 
-def test_behind_a_slow_channels_moment_six_windows_are_left_out():
+def test_behind_a_slow_channels_moment_five_windows_are_left_out():
     values = np.arange(12.0)
     quick, slow = change(values, hz=8.0, width=2), change(values, hz=7.9, width=2)
-    # A ramp of one a window: from the mean of rows k-2, k-1 to that of k+1, k+2, or of k+6, k+7.
-    assert np.flatnonzero(np.isfinite(quick)).tolist() == [2, 3, 4, 5, 6, 7, 8, 9]
-    assert set(quick[2:10].tolist()) == {3.0}
-    assert np.flatnonzero(np.isfinite(slow)).tolist() == [2, 3, 4]
-    assert set(slow[2:5].tolist()) == {8.0}
+    # A ramp of one a window: from the mean of rows k-2, k-1 to that of k, k+1, or of k+5, k+6.
+    assert np.flatnonzero(np.isfinite(quick)).tolist() == [2, 3, 4, 5, 6, 7, 8, 9, 10]
+    assert set(quick[2:11].tolist()) == {2.0}
+    assert np.flatnonzero(np.isfinite(slow)).tolist() == [2, 3, 4, 5]
+    assert set(slow[2:6].tolist()) == {7.0}
 
 
 def test_half_of_the_windows_on_each_side_must_be_known():
     values = np.arange(20.0)
     values[3] = np.nan
     found = change(values, width=3)
-    assert np.isfinite(found[3:17]).all()
-    np.testing.assert_allclose(found[4], (5 + 6 + 7) / 3 - (1 + 2) / 2)
+    assert np.isfinite(found[3:18]).all()
+    np.testing.assert_allclose(found[4], (4 + 5 + 6) / 3 - (1 + 2) / 2)
     values[2] = np.nan
-    assert np.flatnonzero(np.isnan(change(values, width=3))[3:17]).tolist() == [
-        1,
-        2,
-    ]  # one of rows 1 to 3, one of rows 2 to 4
-    assert np.isnan(change(np.arange(4.0), width=2)).all()
-    assert np.isfinite(change(np.arange(5.0), width=2)).sum() == 1
+    # Before rows 4 and 5 one of three windows is known, from rows 1 and 2 on as well: these have none before them.
+    assert np.flatnonzero(np.isnan(change(values, width=3))[3:18]).tolist() == [1, 2]
+    values[10] = values[11] = np.nan
+    assert np.flatnonzero(np.isnan(change(values, width=3))[6:18]).tolist() == [3, 4, 6, 7]
+    assert np.isnan(change(np.arange(3.0), width=2)).all()
+    assert np.isfinite(change(np.arange(4.0), width=2)).sum() == 1
 
 
 def test_by_default_a_second_on_each_side_is_averaged():
     values = np.where(np.arange(40) >= 20, 1.0, 0.0)
     found = change(values)
-    assert np.flatnonzero(found == 1.0).tolist() == [19, 20]
-    assert np.flatnonzero(np.isfinite(found)).tolist() == list(range(10, 30))
+    assert np.flatnonzero(found == 1.0).tolist() == [20]
+    assert np.flatnonzero(np.isfinite(found)).tolist() == list(range(10, 31))
 
 
 def test_scatter_is_what_two_of_three_changes_lie_within():
