@@ -48,8 +48,14 @@ def made(
     fingerprints: dict[str, float] | None = None,
     thresholds: dict[str, float] | None = None,
     span: float | None = None,
+    position: str | None = None,
+    plausible: tuple[float, float] | None = None,
+    quality: Any = None,
 ) -> ChannelEvidence:
-    """Return a channel; with a sensor (`kind`) `values` are its volts, put on steps of 12 bits over 5 V."""
+    """Return a channel; with a sensor (`kind`) `values` are its volts, put on steps of 12 bits over 5 V.
+
+    `quality` are bits of `Quality`, one set for all samples or one a sample.
+    """
     times = np.arange(len(values)) / hz if seconds is None else seconds
     time_ns = np.rint(times * 1e9).astype(np.int64)
     values = np.array(values, dtype=np.float64)
@@ -64,13 +70,16 @@ def made(
         sensor=kind.name if kind else None,
         unit=unit or (kind.calibration.unit if kind else ""),
         role=role,
+        position=position,
+        plausible=plausible,
         wiring=Wiring(**(wiring or {})),
         fingerprints=Fingerprints(**(fingerprints or {})),
         thresholds=thresholds or {},
     )
+    bits = None if quality is None else np.broadcast_to(np.uint16(quality), (len(values),)).copy()
     reach = span if span is not None else (4.0 if kind is not None else float(np.ptp(values)) or 1.0)
     return ChannelEvidence(
-        Series(name, channel.unit, time_ns, value, raw=raw, volts=volts),
+        Series(name, channel.unit, time_ns, value, raw=raw, volts=volts, quality=bits),
         channel=channel,
         sensor=kind,
         signal=Signal(name, 0, 16, scale=step, signed=True, unit="V" if kind is not None else unit),

@@ -26,11 +26,12 @@ def column(grid: Grid, number: Int64s, hz: float) -> Floats:
 
 
 def change(values: Floats, *, hz: float = np.inf, width: int = WIDTH) -> Floats:
-    """Return the mean of `width` windows after each window less that of as many before it; float64[k].
+    """Return the mean of `width` windows from each window on less that of as many before it; float64[k].
 
-    NaN where fewer than half of either are known, and at the ends. The window itself is left out.
+    Where a channel is slow, `SLOW_GAP` - 1 windows are left out between. NaN where fewer than half of either are known,
+    and at the ends.
     """
-    gap = 1 if hz >= SLOW_HZ else SLOW_GAP
+    gap = 0 if hz >= SLOW_HZ else SLOW_GAP - 1
     known = np.isfinite(values)
     sums = np.concatenate(([0.0], np.cumsum(np.where(known, values, 0.0))))
     counts = np.concatenate(([0], np.cumsum(known)))
@@ -42,8 +43,8 @@ def change(values: Floats, *, hz: float = np.inf, width: int = WIDTH) -> Floats:
     least = (width + 1) // 2
     before, n_before = sums[at] - sums[at - width], counts[at] - counts[at - width]
     after, n_after = (
-        sums[at + gap + width - 1] - sums[at + gap - 1],
-        counts[at + gap + width - 1] - counts[at + gap - 1],
+        sums[at + gap + width] - sums[at + gap],
+        counts[at + gap + width] - counts[at + gap],
     )
     whole = (n_before >= least) & (n_after >= least)
     found[at[whole]] = after[whole] / n_after[whole] - before[whole] / n_before[whole]

@@ -170,7 +170,9 @@ def _moments(changes: Sequence[_Changes], least: float) -> Iterator[tuple[int, f
 
 def _step(case: Case, changes: Sequence[_Changes], moment: int, sign: float, *, share: bool) -> Step | None:
     """Tell whether the inputs that are calm enough all scaled by one factor at a moment."""
-    found = [(one, *at) for one in changes if (at := one.at(moment, sign)) is not None]
+    # What reads nothing shows no factor, and does not speak against one.
+    nothing = np.log(1.01 * _LOWEST_V)
+    found = [(one, *at) for one in changes if (at := one.at(moment, sign)) is not None and at[1] > nothing]
     if len(found) < LEAST_MEMBERS:
         return None
     changed, logs = np.array([each[1] for each in found]), np.array([each[2] for each in found])

@@ -35,7 +35,7 @@ def wrong_factors(case: Case) -> Iterator[Sighting]:
     """Find channels whose factor against another way to know the same quantity isn't one."""
     blamed: set[str] = set()
     for each, made, words, agree, tolerance, sources, beside in laws(case.views):
-        off = abs(made.slope)
+        off = made.slope
         if made.r < CLOSE_R or abs(off - 1.0) <= tolerance or not blamed.isdisjoint((each.name, *sources)):
             continue
         blamed.add(each.name)
@@ -137,9 +137,10 @@ def _wheels(views: Views) -> Iterator[Law]:
     """Compare the wheels of each axle, which turn alike when straight, and each wheel with the middle of the others."""
     axles = list(views.axles(views.wheels))
     pairs = [fit(left.value, right.value) for left, right in axles]
+    tolerance = PAIR_TOLERANCE if len(axles) > 1 else LAW_TOLERANCE["wheel_speed"]
     for (left, right), made, beyond in zip(axles, pairs, reversed(pairs), strict=True):
         others = [view.value for view in views.wheels.values() if view not in (left, right)]
-        if made is None or abs(made.slope - 1) <= (PAIR_TOLERANCE if len(axles) > 1 else LAW_TOLERANCE["wheel_speed"]):
+        if made is None or abs(made.slope - 1) <= tolerance:
             continue
         # A car that circles in a paddock turns the outer wheels of both axles faster.
         if (
@@ -153,7 +154,7 @@ def _wheels(views: Views) -> Iterator[Law]:
         wrong = left if off[0] >= off[1] else right
         turned = made if wrong is left else _turned_round(made)
         sure, other = abs(off[0] - off[1]) > 0.015, right if wrong is left else left
-        yield Law(wrong.first, turned, "the wheel beside it", sure, PAIR_TOLERANCE, (), other.first.name)
+        yield Law(wrong.first, turned, "the wheel beside it", sure, tolerance, (), other.first.name)
     fits = []
     for at, wheel in views.wheels.items():
         others = [view.value for other, view in views.wheels.items() if other != at]
@@ -183,9 +184,7 @@ def _third(views: Views, lateral: Floats, yaw: Floats) -> str:
     if not wheels:
         return "open"
     against = {"lateral": fit(wheels[0].value, lateral, views.fast), "yaw": fit(wheels[0].value, yaw, views.fast)}
-    usual = {
-        name: made is not None and made.r > CLEAR_R and 0.9 <= abs(made.slope) <= 1.8 for name, made in against.items()
-    }
+    usual = {name: made is not None and made.r > CLEAR_R and 0.9 <= made.slope <= 1.8 for name, made in against.items()}
     if usual["lateral"] and usual["yaw"]:
         return "neither"
     if usual["lateral"]:

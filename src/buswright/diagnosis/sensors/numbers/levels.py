@@ -85,7 +85,7 @@ LEVELS = {
     "brake_pressure": _Level("bar", -5.0, 260.0, 0.95),
     "manifold_pressure": _Level("kPa", 12.0, 400.0),
     "barometric_pressure": _Level("kPa", 60.0, 110.0),
-    "lambda": _Level("", 0.55, 2.5, running=True),
+    "lambda": _Level("lambda", 0.55, 2.5, running=True),
     "vehicle_speed": _Level("km/h", -2.0, 400.0, 0.9),
     "wheel_speed": _Level("km/h", -2.0, 450.0, 0.9),
     "engine_speed": _Level("rpm", -10.0, 22_000.0, 0.9),

@@ -41,7 +41,7 @@ def seen_after_soak(case: Case) -> Iterator[SeenAtRest]:
         far = {name for name, level in levels.items() if abs(level - middle) > max(10.0, 6 * spread)}
         # A fluid that is as cold as the air shows that the engine is cold; without one it may still be warm.
         # Several at once are one sensor's curve, or its pull-up; a warm engine is never colder than the air.
-        one_curve = len({channels[name].sensor for name in far}) == 1 and len(levels) - len(far) >= 3
+        one_curve = len({channels[name].sensor for name in far}) == 1
         colder = bool(far) and all(levels[name] < middle for name in far)
         if spread < 3.0 and (len(far) <= 1 or one_curve) and (fluids - far or (one_curve and colder)):
             words = f"the other {len(levels) - max(1, len(far))} temperatures agree after a cold night"
