@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from buswright.wording import bit_rate, duration, percent, read_bit_rate, visible
+from buswright.wording import between, bit_rate, duration, percent, read_bit_rate, visible
 
 
 @pytest.mark.parametrize(
@@ -70,3 +70,8 @@ def test_a_bit_rate_is_read_as_people_write_it() -> None:
     assert {text: read_bit_rate(text) for text in texts} == texts
     assert [read_bit_rate(text) for text in ("fast", "", "500", "50M", "-1M", "1G")] == [None] * 6
     assert [read_bit_rate(bit_rate(rate)) for rate in (10_000, 125_000, 1_000_000)] == [10_000, 125_000, 1_000_000]
+
+
+def test_from_when_to_when_is_said_with_a_hyphen_and_one_unit() -> None:
+    assert between(1.905, 2.9054, 3) == "1.905-2.905 s"
+    assert between(0.0, 12.346, 2) == "0.00-12.35 s"

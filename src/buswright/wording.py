@@ -93,6 +93,11 @@ def duration(ns: float | None) -> str:
     return f"{ns:.0f} ns"
 
 
+def between(start_s: float, end_s: float, digits: int) -> str:
+    """Write from when to when something was, in seconds from the first frame: 1.905-2.905 s."""
+    return f"{start_s:.{digits}f}-{end_s:.{digits}f} s"
+
+
 def bit_rate(bits_per_s: int | None) -> str:
     """Write a bit rate: 33.33 kbit/s, 500 kbit/s, 1 Mbit/s."""
     if bits_per_s is None:

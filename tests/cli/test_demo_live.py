@@ -82,7 +82,9 @@ def simulated(seconds, bus, count):
 def test_what_it_prints_can_be_listened_to():
     port = free_ports(2)
     with stopping(multicast(port), multicast(port + 1)) as heard, Demo("--seconds", "60", port=port) as demo:
-        found = [match for line in demo.until("For example") if (match := SOURCE.match(line))]
+        lines = demo.until("For example")
+        assert [line for line in lines if " bus, " in line] == ["  engine bus, 500 kbit/s", "  chassis bus, 1 Mbit/s"]
+        found = [match for line in lines if (match := SOURCE.match(line))]
         kinds = [(match["backend"], match["key"], match["bus"]) for match in found]
         each = [("udp_multicast", "port"), ("slcan", "bitrate")]
         assert kinds == [(*kind, bus) for bus in ("can0", "can1") for kind in each]

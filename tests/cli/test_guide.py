@@ -26,7 +26,7 @@ from buswright.channels.samples.series import BAD, Quality, describe_quality
 from buswright.channels.units import UNITS
 from buswright.cli.commands.guided.guide import plain
 from buswright.cli.main import COMMANDS, build_parser, main
-from buswright.cli.manual import TOPICS, page, source, whole_manual
+from buswright.cli.manual import EXPLAINED, TOPICS, page, source, whole_manual
 from buswright.cli.manual.parts import PARTS
 from buswright.diagnosis.detected import DETECTED
 from buswright.errors import UserError
@@ -90,6 +90,16 @@ def test_every_command_and_option_is_described():
 def test_no_command_is_left_out_of_the_help_of_the_guide():
     for name in COMMANDS:
         assert any(f"buswright {name}" in text for text in PAGES.values()), name
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_name_of_a_command_leads_to_the_page_that_explains_it(name, capsys):
+    assert main(["guide", name, "--markdown"]) == 0
+    shown = capsys.readouterr().out
+    topic = EXPLAINED.get(name, name)
+    assert shown.endswith(PAGES[topic])
+    assert re.search(rf"buswright {name}\b", source(topic).replace("{{commands}}", PAGES["commands"]))
+    assert (name in TOPICS) != (f"`buswright {name} --help` lists its options" in shown)
 
 
 def test_every_key_of_the_car_file_is_described():
@@ -221,7 +231,7 @@ def test_every_command_in_running_text_is_one_that_the_program_takes(line):
     if len(words) > 1:
         parse(words)
     if words[0] == "guide" and len(words) > 1 and not words[1].startswith("-"):
-        assert words[1] in TOPICS
+        assert words[1] in {*TOPICS, *EXPLAINED}
 
 
 @pytest.mark.parametrize("number", range(sum(language == "toml" for _, language, _ in SHOWN)))
@@ -261,7 +271,7 @@ def test_every_python_block_compiles_and_uses_names_that_exist(number):
 def test_links_between_pages_lead_somewhere():
     for topic, text in PAGES.items():
         for word in re.findall(r"buswright guide ([\w-]+)(?![\w-]| \w)", text):
-            assert word in TOPICS or word.isupper() or word.startswith("-"), (topic, word)
+            assert word in {*TOPICS, *EXPLAINED} or word.isupper() or word.startswith("-"), (topic, word)
 
 
 # -- How it is printed ----------------------------------------------------------------------------------------------
@@ -320,7 +330,6 @@ def asked(capsys, words):
         ("hold_s", "car-file"),
         ("degC", "units"),
         ("lagged", "formulas"),
-        ("decode", "getting-started"),
         ("pressure", "add-sensor"),
         ("troubleshooting", "wrong-value"),
         ("install", "getting-started"),

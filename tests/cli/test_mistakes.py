@@ -234,6 +234,18 @@ IN_THE_CALL = {
     "an option": ("contents run.log --bs main=can0", "unrecognized arguments: --bs", "did you mean --bus?"),
     "an option that looks like none": ("contents run.log --qqq", "--qqq", "contents --help"),
     "an option with its value behind =": ("contents run.log --bs=main=can0", "--bs=main=can0", "did you mean --bus?"),
+    "an option of another command": (
+        "decode run.log --channel oil_pressure --out x.csv",
+        "unrecognized arguments: --channel",
+        "did you mean --select?",
+    ),
+    "an option of another command, and one left out": (
+        "decode run.log --channel oil_pressure",
+        "unrecognized arguments: --channel",
+        "did you mean --select?",
+    ),
+    "an option by its long name": ("contents run.log --database box.dbc", "--database", "did you mean --dbc?"),
+    "an option left out": ("decode run.log --select oil_pressure", "required: --out", "decode --help"),
     "an action of season": ("season lst", "invalid choice: 'lst'", "did you mean list?"),
     "a choice of an option": ("watch run.log --screen chanels", "invalid choice: 'chanels'", "did you mean channels?"),
     "the name of the capture": ("contents rum.log", "no such file", "did you mean run.log?"),

@@ -54,7 +54,7 @@ def test_what_to_do_comes_first_then_safety_then_what_was_seen_and_the_limit_las
     assert labels == ["check", "SAFETY", "seen", "ruled out", "limit"]
     shown = finding_lines(replace(finding("id-missing", "id:chassis/1A0", 2), conditions=CONDITIONS), 1, 0, 200)
     assert [line[5:16].strip() for line in shown[1:]] == ["check", "SAFETY", "seen", "when", "", "ruled out", "limit"]
-    assert lines[0].endswith("(0.00–1.00 s, twice, sure (93 %))")
+    assert lines[0].endswith("(0.00-1.00 s, twice, sure (93 %))")
 
 
 def test_conditions_are_told_where_chance_is_ruled_out_and_named_where_it_is_not():

@@ -36,7 +36,7 @@ def test_no_line_is_wider_and_nothing_that_matters_is_left_out(width):
     assert re.search(r" 5( +0.*)?$", row), "missing, and late where there is room"
     flat = re.sub(r"\s+", " ", text)
     for words in (
-        "1. FAULT frames-lost id:can0/0A0 (7.00–7.06 s, 5 times, sure (93 %))",
+        "1. FAULT frames-lost id:can0/0A0 (7.00-7.06 s, 5 times, sure (93 %))",
         "the phase was kept: residual 0.02 ms",
         "module reset: the phase was kept",
         "Wiggle the plug of the module while watching its counter.",

@@ -3,6 +3,7 @@
 import pytest
 from textual import events
 
+from buswright.tui import keys_in_order
 from buswright.tui.widgets.prompt import Prompt
 
 from .made import snapshot_of
@@ -52,6 +53,41 @@ def test_what_is_pasted_is_searched_for(text):
         return app.screen.sought
 
     assert piloted(steps, screen="channels") == "oil p"
+
+
+def test_a_paste_into_the_open_line_loses_the_slash_that_opens_it():
+    async def steps(app, pilot, _):
+        await pilot.press("slash")
+        app.post_message(events.Paste("/oil p"))
+        await settled(pilot)
+        first = app.screen.sought
+        app.post_message(events.Paste("/2"))
+        await settled(pilot)
+        return first, app.screen.sought
+
+    assert piloted(steps, screen="channels") == ("oil p", "oil p/2")
+
+
+def test_keys_before_the_slash_come_before_it():
+    async def steps(app, pilot, _):
+        typed(app, "2/oil")
+        await settled(pilot)
+        return app.screen.NAME, app.screen.sought
+
+    assert piloted(steps) == ("identifiers", "oil")
+
+
+def test_a_key_that_is_never_answered_holds_the_next_ones_up_no_longer_than_a_moment(monkeypatch):
+    monkeypatch.setattr(keys_in_order, "PATIENCE_S", 0.01)
+
+    async def steps(app, pilot, _):
+        app._followed = app.Answered()
+        typed(app, "2/oil")
+        while app.screen.NAME != "identifiers" or app.screen.sought != "oil":
+            await pilot.pause(0.01)
+        return True
+
+    assert piloted(steps)
 
 
 @pytest.mark.parametrize("words", ["Marker", "Go to time"])

@@ -2,6 +2,7 @@
 
 import errno
 import threading
+from dataclasses import replace
 from itertools import pairwise
 
 import can
@@ -571,7 +572,7 @@ def test_a_capture_has_nothing_to_record(tmp_path):
 # Wiggle test --------------------------------------------------------------------------------------------------------
 
 
-def test_a_wiggle_test_runs_over_a_replay_and_ends_when_it_goes_back():
+def test_a_wiggle_test_runs_over_a_replay_and_its_result_stays_when_it_goes_back():
     engine, _ = replayed()
     first = engine.settle().source.first_ns
     engine.seek(first + S)
@@ -586,14 +587,21 @@ def test_a_wiggle_test_runs_over_a_replay_and_ends_when_it_goes_back():
     moved = engine.settle().wiggle
     assert moved.place == "plug C12"
     assert moved.places[0].seconds == pytest.approx(2.0, abs=0.05)
-    engine.stop_wiggle()
-    assert not engine.settle().wiggle.running
-    engine.start_wiggle(["damper_fl"])
-    engine.settle()
     engine.step(seconds=-2.0)
     snapshot = engine.settle()
-    assert snapshot.wiggle is None
-    assert "went back" in snapshot.notices[-1].text
+    assert snapshot.wiggle == replace(moved, running=False, advice=snapshot.wiggle.advice)
+    assert snapshot.notices[-1].text.endswith("ended because the capture went back; f saves its result")
+    told = len(snapshot.notices)
+    engine.step(seconds=1.0)
+    engine.step(seconds=-0.5)
+    again = engine.settle()
+    assert again.wiggle == snapshot.wiggle
+    assert len(again.notices) == told
+    engine.start_wiggle(["damper_fl"])  # nothing is measured before it goes back
+    engine.step(seconds=-0.5)
+    empty = engine.settle()
+    assert empty.wiggle is None
+    assert empty.notices[-1].text.endswith("ended because the capture went back")
 
 
 def test_a_wiggle_test_of_no_channel_is_a_notice():

@@ -92,14 +92,46 @@ class Parser(argparse.ArgumentParser):
         (file or sys.stdout).write(self.format_help())
 
 
-def _option_meant(command: str, behind: Sequence[str]) -> str:
-    """Return a hint: the option of a command that is nearest to the first that it doesn't have."""
+_ALIKE = (
+    frozenset({"--select", "--channel", "--channels", "--signal", "--signals"}),
+    frozenset({"--out", "--output", "--record", "--save"}),
+    frozenset({"--dbc", "--database", "--databases"}),
+    frozenset({"--seconds", "--duration"}),
+)
+"""Options that ask for the same, in one command or another, or as people call them."""
+
+
+def _not_recognised(command: str, words: Sequence[str]) -> UserError:
+    """Say which words a command doesn't take, and its option that is nearest to the first in meaning or letters."""
     from buswright.wording import did_you_mean
 
-    wrong = next((word.partition("=")[0] for word in behind if word.startswith("-")), "")
+    wrong = next((word.partition("=")[0] for word in words if word.startswith("-")), "")
+    known = _options_of(command)
+    alike = [each for group in _ALIKE if wrong in group for each in known if each in group]
+    hint = did_you_mean(wrong, alike or known, f"buswright {command} --help", cutoff=0.0 if alike else 0.6)
+    return UserError(f"unrecognized arguments: {' '.join(words)}", hint=hint)
+
+
+def _options_of(command: str) -> list[str]:
     parser = argparse.ArgumentParser()
     module_of(command).configure(parser)
-    return did_you_mean(wrong, re.findall(r"--[a-z][a-z-]*", parser.format_usage()), f"buswright {command} --help")
+    return re.findall(r"--[a-z][a-z-]*", parser.format_usage())
+
+
+def _parse(arguments: Sequence[str]) -> tuple[argparse.Namespace, list[str]]:
+    """Parse a call; an option that the command doesn't have is named before what the call lacks."""
+    wanted = next((word for word in arguments if not word.startswith("-")), "")
+    try:
+        return build_parser(wanted).parse_known_args(arguments)
+    except UserError as error:
+        if wanted not in COMMANDS or "arguments are required" not in error.message:
+            raise
+        options = arguments[: arguments.index("--")] if "--" in arguments else arguments
+        known = _options_of(wanted)
+        unknown = [word for word in options if word.startswith("--") and word.partition("=")[0] not in known]
+        if not unknown:
+            raise
+        raise _not_recognised(wanted, unknown) from error
 
 
 def module_of(name: str) -> ModuleType:
@@ -143,13 +175,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         The call or the input was wrong.
     """
     arguments = list(sys.argv[1:] if arguments is None else arguments)
-    wanted = next((word for word in arguments if not word.startswith("-")), "")
-    options, behind = build_parser(wanted).parse_known_args(arguments)
+    options, behind = _parse(arguments)
     # argparse before Python 3.13 takes no SOURCE behind an option that follows the words before it: PLAN --by X SOURCE.
     several = next((name for name in ("source", "names") if hasattr(options, name)), "")
     if behind and (not several or any(word.startswith("-") for word in behind)):
-        hint = _option_meant(options.command, behind)
-        raise UserError(f"unrecognized arguments: {' '.join(behind)}", hint=hint)
+        raise _not_recognised(options.command, behind)
     if behind:
         setattr(options, several, [*getattr(options, several), *behind])
     if not hasattr(options, "jobs"):

@@ -15,7 +15,7 @@ from buswright.health.baseline.baseline import Baseline, IdBaseline
 from buswright.health.channels.evidence import ChannelEvidence, Channels, Shared
 from buswright.health.model.health import BusFigures, BusHealth, LoadWindows
 from buswright.health.model.identifiers import IdFigures
-from buswright.wording import duration, listed, times
+from buswright.wording import between, duration, listed, times
 
 _WORTH_A_LOOK = 0.2
 """A suspicion that was right less often than this wastes the time of who follows it (a choice)."""
@@ -177,7 +177,7 @@ class Case:
 
     def _from_to(self, window: Window) -> str:
         first = self.health.capture.first_ns or 0
-        return f"{(window.start_ns - first) / SECOND:.3f}-{(window.end_ns - first) / SECOND:.3f} s"
+        return between((window.start_ns - first) / SECOND, (window.end_ns - first) / SECOND, 3)
 
     def subjects_of_bus(self, bus: str) -> frozenset[str]:
         """Return the bus and everything on it, as subjects."""

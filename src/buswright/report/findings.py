@@ -9,7 +9,7 @@ from typing import Protocol
 
 from buswright.diagnosis.detected import DETECTED
 from buswright.findings import Condition, Finding, Severity
-from buswright.wording import listed, percent, plural, times
+from buswright.wording import between, listed, percent, plural, times
 
 SHOWN_EXPLAINED = 6
 """Findings that one finding explains, said by name on the terminal; the rest is counted."""
@@ -53,13 +53,13 @@ def rival_words(finding: Finding) -> list[str]:
 
 
 def span(finding: Finding, first_ns: int | None) -> str:
-    """Say when it was seen and how often, seconds from the first frame: "at 12.30 s", "12.3–14.0 s, 4 times"."""
+    """Say when it was seen and how often, seconds from the first frame: "at 12.30 s", "12.30-14.00 s, 4 times"."""
     often = times(finding.count) if finding.count > 1 else ""
     if finding.start_ns is None or first_ns is None:
         return often
     start = (finding.start_ns - first_ns) / 1e9
     end = start if finding.end_ns is None else (finding.end_ns - first_ns) / 1e9
-    when = f"at {start:.2f} s" if end - start < 0.01 else f"{start:.2f}–{end:.2f} s"
+    when = f"at {start:.2f} s" if end - start < 0.01 else between(start, end, 2)
     return ", ".join(word for word in (when, often) if word)
 
 

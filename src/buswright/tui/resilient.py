@@ -12,6 +12,7 @@ from textual.message import Message
 from textual.notifications import SeverityLevel
 
 from buswright.tui.bench import Guarded
+from buswright.tui.keys_in_order import KeysInOrder
 from buswright.tui.sound import Sound
 from buswright.tui.terminal.sparing import Sparing
 from buswright.tui.themes import THEMES, theme_for
@@ -28,7 +29,7 @@ AGAIN_S = 30.0
 """A fault that every snapshot repeats is reported again after this time."""
 
 
-class Resilient(Guarded, Sparing):
+class Resilient(Guarded, KeysInOrder, Sparing):
     """An app that goes on after a fault: a recording, or a test that took an hour, must not end with it.
 
     Parameters

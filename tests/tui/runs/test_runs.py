@@ -291,6 +291,19 @@ def test_identifiers_of_runs_are_what_was_measured_then(stored, size):
     run(stored, steps, size, runs=["one", "two"])
 
 
+def test_the_buses_of_both_runs_are_seen_whole(stored):
+    async def steps(app, pilot):
+        await pilot.press("i")
+        lines = await drawn(app, pilot)
+        buses = app.screen.query_one("#buses").text.splitlines()
+        assert len(buses) > 4
+        assert [each for each in buses if each not in lines] == []
+        assert [each[:1] for each in buses if not each.startswith(" ")] == ["1", "1", "2", "2"]
+        assert sum(each.startswith("chassis ") for each in lines) >= 8, "the list keeps its room"
+
+    run(stored, steps, (80, 24), runs=["one", "two"])
+
+
 def test_identifiers_that_can_not_be_read_are_told(stored, tmp_path):
     shutil.copytree(stored[0].title, tmp_path / "season")
     first = read_catalogue(stored[0]).runs[0]

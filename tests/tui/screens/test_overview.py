@@ -103,7 +103,7 @@ def test_nothing_received_says_what_to_check():
     for lines in at_sizes(nothing()):
         text = "\n".join(lines)
         assert "Nothing has come yet from engine" in text
-        for word in ("Power", "Bit rate", "Wires", "Termination", "Alone?", "Adapter", "54–66 ohm", "--find-bitrate"):
+        for word in ("Power", "Bit rate", "Wires", "Termination", "Alone?", "Adapter", "54-66 ohm", "--find-bitrate"):
             assert word in text
         assert "nothing suspect" not in text
 

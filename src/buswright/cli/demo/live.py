@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from buswright.cli.terminal.streams import put
 from buswright.cli.terminal.typed import READ_SIZE, Lines
 from buswright.errors import UserError
+from buswright.wording import bit_rate
 
 if TYPE_CHECKING:
     from buswright.simulate.faults.catalogue import Fault
@@ -44,7 +45,7 @@ def _announce(outlets: Outlets, speed: float) -> None:
     pace = "in real time" if speed == 1 else f"at {speed:g} times real time"
     print(f"The Wrenfell 3 drives {pace} until Ctrl-C. Only this computer can receive it. Listen to it at:")
     for bus, several in outlets.named:
-        print(f"\n  {bus.name} bus, {bus.bitrate // 1000} kbit/s")
+        print(f"\n  {bus.name} bus, {bit_rate(bus.bitrate)}")
         for outlet in several:
             print(f"    {outlet.source}")
     if not outlets.serial:

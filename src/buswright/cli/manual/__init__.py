@@ -47,6 +47,28 @@ TOPICS: Mapping[str, str] = MappingProxyType(
 )
 """Every page and one line about it, in the order of reading."""
 
+EXPLAINED: Mapping[str, str] = MappingProxyType(
+    {
+        "demo": "getting-started",
+        "decode": "getting-started",
+        "contents": "captures",
+        "cut": "captures",
+        "interfaces": "live",
+        "record": "live",
+        "watch": "workbench",
+        "check": "car-file",
+        "remember": "baseline",
+        "compare": "baseline",
+        "verify": "layout",
+        "pack": "handing-over",
+        "unpack": "handing-over",
+        "take": "handing-over",
+        "differences": "handing-over",
+        "guide": "commands",
+    }
+)
+"""The page that explains a command without a page of its name."""
+
 _PLACE = re.compile(r"^\{\{(\w+)(?: ([\w-]+))?\}\}$", re.MULTILINE)
 
 

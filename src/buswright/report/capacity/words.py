@@ -180,7 +180,7 @@ def range_words(part: Range, *, extended: bool) -> str:
     """Write a range of identifiers with how many it holds."""
     if part.first == part.last:
         return identifier_text(part.first, extended)
-    return f"{identifier_text(part.first, extended)}–{identifier_text(part.last, extended)} ({len(part):,})"
+    return f"{identifier_text(part.first, extended)}-{identifier_text(part.last, extended)} ({len(part):,})"
 
 
 def free_words(bus: BusCapacity, most: int) -> Iterator[str]:
@@ -192,7 +192,7 @@ def free_words(bus: BusCapacity, most: int) -> Iterator[str]:
         rest = len(ranges) - len(large)
         shown = ", ".join(range_words(part, extended=extended) for part in large) or "none"
         more = f", and {plural(rest, 'smaller range')}" if rest else ""
-        kept = "; 7DF–7EF are for diagnostics, 7F0–7FF old controllers can't send" if not extended else ""
+        kept = "; 7DF-7EF are for diagnostics, 7F0-7FF old controllers can't send" if not extended else ""
         yield f"{29 if extended else 11}-bit: {shown}{more}{kept}"
 
 

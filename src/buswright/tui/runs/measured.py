@@ -106,7 +106,7 @@ class RunIdentifiers(RunsWork):
     These are measurements and no verdicts: what is wrong stands in the findings (f on the list of channels). "wrong" counts checksums that did not fit. The payloads are not kept: buswright watch CAPTURE shows them.
     """  # noqa: E501  (one line a paragraph: it is wrapped for the window)
     DEFAULT_CSS = """
-    RunIdentifiers #buses { height: 5; border-bottom: solid $border; }
+    RunIdentifiers #buses { border-bottom: solid $border; }
     """
 
     def __init__(self) -> None:
@@ -147,7 +147,14 @@ class RunIdentifiers(RunsWork):
         rows = self.query_one(Rows)
         rows.empty = self.why_empty("no identifier")
         rows.show(keys, self._cells)
-        self.query_one("#buses", Lines).show(self._buses)
+        buses = self.query_one("#buses", Lines)
+        wanted = len(self._buses(self.size.width, 0)) + 1  # and its border
+        buses.styles.height = min(wanted, max(5, self.size.height // 2))
+        buses.show(self._buses)
+
+    def on_resize(self) -> None:
+        """Give the buses the lines that they need in this window."""
+        self.again()
 
     def _buses(self, width: int, _: int) -> list[list[Span]]:
         """Say what each bus was like; with two runs, one after the other."""

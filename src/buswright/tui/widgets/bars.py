@@ -237,6 +237,11 @@ class SearchLine(Input):
         self.post_message(self.Sought(""))
         self.post_message(self.Closed())
 
+    def on_paste(self, event: events.Paste) -> None:
+        """Take what is pasted; a slash in front of it is the key that opens this line."""
+        if not self.value or self.value == self.selected_text:
+            event.text = event.text.removeprefix("/")
+
     def action_close(self) -> None:
         """Take the search back."""
         self.clear()

@@ -170,9 +170,7 @@ class Folds:
         self.recent.renew(place.recent and place.recent.copy())
         self.channels.renew(place.channels and _copy(place.channels))
         self.latest.renew()
-        if self.wiggle is not None and self.wiggle.run(lambda one: one.result().running, False):
-            self._notices.tell("the wiggle test ended because the capture went back")
-        self.wiggle = None
+        self._keep_wiggle()
 
     # A wiggle test ----------------------------------------------------------------------------------------------------
 
@@ -196,6 +194,16 @@ class Folds:
         """End the test; its result stays."""
         if self.wiggle is not None and time_ns is not None:
             self.wiggle.run(lambda one: one.stop(time_ns), None)
+
+    def _keep_wiggle(self) -> None:
+        """End the test because the capture went back; what was measured until then stays."""
+        test = self.wiggle.run(lambda one: one.result(), None) if self.wiggle is not None else None
+        if test is None or test.end_ns == test.start_ns:
+            self.wiggle = None
+        if test is not None and test.running:
+            kept = "" if self.wiggle is None else "; f saves its result"
+            self._notices.tell(f"the wiggle test ended because the capture went back{kept}")
+            self.stop_wiggle(test.end_ns)
 
     def wiggle_now(self, heard_ns: int | None) -> WiggleNow | None:
         """Return the test as it is where everything up to `heard_ns` has come; None without one."""

@@ -1,7 +1,8 @@
 """The manual.
 
-Without TOPIC it lists the topics. Other words, or a whole question, are searched for on all pages, and the passages
-that are nearest are shown: buswright guide which wire is open
+Without TOPIC it lists the topics. A command leads to the page that explains it: buswright guide watch
+Other words, or a whole question, are searched for on all pages, and the passages that are nearest are shown:
+buswright guide which wire is open
 
 In a pipe a page is plain text, 80 columns wide; --markdown prints Markdown.
 `buswright guide sensors > sensors.toml` writes the starter sensors as TOML, to copy from.
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+from collections.abc import Iterable
 
 from buswright.errors import UserError
 from buswright.wording import visible
@@ -41,14 +43,19 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the list, a page, or the manual."""
-    from buswright.cli.manual import TOPICS, page, whole_manual
+    from buswright.cli.manual import EXPLAINED, TOPICS, page, whole_manual
 
     words = " ".join(options.topic)
     if not words.strip():
         print(whole_manual() if options.markdown else _list(), end="")
         return 0
-    topic = _topic(words, list(TOPICS))
-    if topic is None:
+    topic = _named(words, TOPICS)
+    command = None if topic else _named(words, EXPLAINED)
+    if command is not None:
+        head = f"`{command}` is on the page `{EXPLAINED[command]}`. `buswright {command} --help` lists its options."
+        text = f"{head}\n\n{page(EXPLAINED[command])}"
+        print(text, end="") if options.markdown else _show(text)
+    elif topic is None:
         text = _found(words)
         print(text, end="") if options.markdown else _show(text)
     elif options.markdown:
@@ -62,10 +69,10 @@ def run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _topic(words: str, topics: list[str]) -> str | None:
-    """Return the page of that name; None if there is none."""
+def _named(words: str, names: Iterable[str]) -> str | None:
+    """Return the page or command that some words are the name of; None if there is none."""
     folded = re.sub(r"[\s_-]+", "", words.lower())
-    return next((topic for topic in topics if topic.replace("-", "") == folded), None)
+    return next((name for name in names if name.replace("-", "") == folded), None)
 
 
 def _found(words: str) -> str:
@@ -96,6 +103,7 @@ def _list() -> str:
     lines = [f"  {name.ljust(width)}  {text}" for name, text in TOPICS.items()]
     head = "The manual of Buswright. `buswright guide TOPIC` prints a page:"
     foot = (
+        "A command leads to the page that explains it: `buswright guide watch`.\n"
         "Other words are searched for: `buswright guide which wire is open`.\n"
         "`buswright COMMAND --help` explains a command."
     )

@@ -69,7 +69,7 @@ CHECKS = (
     ("Wires", "CANH to CANH, CANL to CANL, and the adapter's ground to the car's. Key on, both stand near 2.5 V."),
     (
         "Termination",
-        "Power off, battery isolated: 54–66 ohm from CANH to CANL. About 120: one resistor missing; under 10: a short.",
+        "Power off, battery isolated: 54-66 ohm from CANH to CANL. About 120: one resistor missing; under 10: a short.",
     ),
     (
         "Alone?",
