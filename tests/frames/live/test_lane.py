@@ -213,6 +213,8 @@ def test_a_good_message_between_begins_the_count_anew(run):
     first = Script(*(ValueError("junk") for _ in range(400)), message(1), *(ValueError("junk") for _ in range(400)))
     lane = run(first, pauses=[])
     assert (len(lane.damaged), said(lane)) == (800, [])
+    lane = run(Script(message(1), *(ValueError("junk") for _ in range(500))), pauses=[])
+    assert (len(lane.damaged), said(lane)) == (500, [])
 
 
 # Reconnecting -------------------------------------------------------------------------------------------------------
@@ -257,13 +259,17 @@ def test_a_loss_that_lasts_to_the_end_is_a_gap(run):
 
     def reopen():
         lanes[0].stop()
-        raise TimeoutError
+        raise TimeoutError("y" * 300)
 
     lane = Lane(parse_live("live:fake/can0"), 0, Opened(first, {}, "kernel"), reopen)
     lanes.append(lane)
     lane._run()
     assert [event[0] for event in said(lane)] == ["interface", "interface", "gap"]
-    assert said(lane)[0][2] == "can0 was lost: " + "x" * 200
+    assert [event[2][:40].rstrip("xy") for event in said(lane)[:2]] == [
+        "can0 was lost: ",
+        "can0 still can't be opened: ",
+    ]
+    assert [event[2].count("x") + event[2].count("y") for event in said(lane)[:2]] == [200, 200]
     assert lane.connected is False
 
 

@@ -206,7 +206,7 @@ def _explained(address: LiveAddress, fault: Exception) -> UserError:
         errno.EBUSY: "another program has it open",
         errno.EAFNOSUPPORT: "this kernel has no CAN sockets: sudo modprobe can_raw",
     }
-    hint = hints.get(number, "`buswright interfaces` lists what is there, `buswright guide live` the options")
+    hint = hints.get(number or 0, "`buswright interfaces` lists what is there, `buswright guide live` the options")
     return UserError(f"{address}: can't be opened: {str(fault) or type(fault).__name__}", hint=hint)
 
 
