@@ -11,8 +11,9 @@ import pytest
 from buswright.cli.main import main
 from buswright.frames.captures.opening import FORMATS, open_capture
 from buswright.frames.formats import in_parts, part_process, readers
-from buswright.frames.formats.reading import read_chunks
-from buswright.frames.table import COLUMN_NAMES, concatenate
+from buswright.frames.formats.columns import Columns
+from buswright.frames.formats.reading import ChunkReader, Reading, read_chunks
+from buswright.frames.table import COLUMN_NAMES, Event, Problems, concatenate
 
 CAPTURES = sorted((Path(__file__).parents[3] / "captures").glob("wrenfell_*.[la]*[gc]"))
 CAR = Path(__file__).parents[3] / "dbc_examples" / "wrenfell.toml"
@@ -208,3 +209,172 @@ def test_real_processes_and_line_numbers(monkeypatch, tmp_path):
     with readers.started_ahead(path, "UTC", 2):
         assert len(started) == 5
     assert all(process.returncode is not None for process in started)
+
+
+# Cuts and messages ---------------------------------------------------------------------------------------------------
+
+
+def task(size, chunk_bytes=8, part_chunks=2, number=0, of=1, path="run.log"):
+    return readers.Task(path, "UTC", size, number, of, chunk_bytes, part_chunks)
+
+
+@pytest.mark.parametrize(
+    ("text", "cuts"),
+    [
+        (b"aaa\n" * 8, [16]),  # the end of the file is no cut
+        (b"aaa\n" * 9, [16, 32]),
+        (b"a" * 13 + b"\n" + b"b" * 20, [14]),
+        (b"a" * 8 + b"\n" + b"b" * 30, [9]),  # the line end just within the chunk before
+        (b"a" * 7 + b"\n" + b"b" * 30, []),  # and just beyond it: no cut there
+        (b"a" * 15 + b"\n" + b"b" * 15 + b"\n" + b"c", [16, 32]),
+        (b"aaa\n", []),
+    ],
+)
+def test_parts_begin_behind_the_last_line_end_before_so_many_chunks(text, cuts):
+    assert in_parts.cuts_of(io.BytesIO(text), task(len(text))) == cuts
+
+
+def test_a_line_end_far_before_the_cut_is_found_too(monkeypatch):
+    monkeypatch.setattr(in_parts, "_LINE_BYTES", 4)
+    text = b"a" * 9 + b"\n" + b"b" * 40
+    assert in_parts.cuts_of(io.BytesIO(text), task(len(text))) == [10]
+
+
+@pytest.mark.parametrize(
+    ("size", "jobs", "count"), [(0, 9, 0), (99, 9, 0), (100, 9, 1), (250, 9, 2), (250, 2, 1), (250, 1, 0), (900, 4, 3)]
+)
+def test_a_process_more_for_each_sixteen_megabytes(size, jobs, count, monkeypatch):
+    monkeypatch.setattr(readers, "LEAST_FOR_PARTS", 100)
+    found = readers.tasks("run.log", "UTC", size, jobs)
+    assert [(each.number, each.of) for each in found] == [(k, count) for k in range(count)]
+    assert all((each.path, each.timezone, each.size) == ("run.log", "UTC", size) for each in found)
+
+
+def test_blocks_end_where_they_do_for_one_who_reads_from_the_beginning():
+    blocks = in_parts._Blocks(io.BytesIO(bytes(range(100))), 13, 30)
+    assert [bytes(blocks.read(10)) for _ in range(4)] == [
+        bytes(range(13, 20)),
+        bytes(range(20, 30)),
+        b"",
+        b"",
+    ]
+    rest = in_parts._Blocks(io.BytesIO(bytes(range(25))), 20, None)
+    assert [len(rest.read(10)) for _ in range(2)] == [5, 0]
+
+
+def some_part(**changes):
+    values = {
+        "columns": None,
+        "lines": 3,
+        "problems": Problems(),
+        "events": [],
+        "buses": ["a"],
+        "metadata": {},
+        "state": 1,
+        "last_ns": None,
+    }
+    return in_parts.Part(**(values | changes))
+
+
+class KnownState(ChunkReader):
+    """A reader whose state is 1; notes what it takes over."""
+
+    adopted = None
+
+    def state(self):
+        return 1
+
+    def adopt(self, last_ns, first_event):
+        self.adopted = (last_ns, first_event)
+
+
+@pytest.mark.parametrize(
+    ("changes", "taken"),
+    [
+        ({}, True),
+        ({"state": None}, False),
+        ({"state": 2}, False),
+        ({"buses": [f"b{k}" for k in range(253)]}, False),  # with one more there are 254
+        ({"buses": [f"b{k}" for k in range(252)]}, True),
+        ({"events": [Event(1, None, "note")] * 8}, True),
+        ({"events": [Event(1, None, "note")] * 9}, False),
+    ],
+)
+def test_what_of_a_part_is_taken(changes, taken, monkeypatch):
+    monkeypatch.setattr(in_parts, "EVENTS_AT_MOST", 10)
+    reading = Reading("run.log", events=[Event(0, None, "note")] * 2)
+    reading.bus("z")
+    assert in_parts._taken(some_part(**changes), reading, KnownState(reading), 1) is taken
+    if not taken:
+        assert (len(reading.events), reading.buses) == (2, ["z"])
+
+
+def test_a_part_that_is_taken_gets_the_numbers_that_follow():
+    reading = Reading("run.log", events=[Event(0, None, "note")])
+    reading.bus("b")
+    problems = Problems()
+    problems.add("odd", "run.log", 5)
+    columns = Columns.of_size(3)
+    columns.bus[:] = [0, 1, 0]
+    part = some_part(
+        columns=columns,
+        problems=problems,
+        buses=["a", "b"],
+        events=[Event(7, "a", "note")],
+        metadata={"k": "v"},
+        last_ns=9,
+    )
+    reader = KnownState(reading)
+    assert in_parts._taken(part, reading, reader, 101)
+    assert reading.buses == ["b", "a"]
+    assert columns.bus.tolist() == [1, 0, 1]
+    assert next(iter(reading.problems)).line == 105
+    assert (reading.metadata, len(reading.events), reader.adopted) == ({"k": "v"}, 2, (9, 1))
+
+
+def test_what_is_sent_comes_whole_or_not_at_all():
+    columns = Columns.of_size(4)
+    columns.time_ns[:] = [1, 2, 3, 4]
+    sent = b"".join(bytes(piece) for piece in part_process.packed(some_part(columns=columns)))
+    found = in_parts.received(io.BytesIO(sent + sent))
+    assert found.columns.time_ns.tolist() == [1, 2, 3, 4]
+    assert (found.lines, found.buses, found.state) == (3, ["a"], 1)
+    for size in (0, 1, in_parts.HEAD.size, len(sent) // 2, len(sent) - 1):
+        assert in_parts.received(io.BytesIO(sent[:size])) is None
+
+
+def test_a_command_line_says_a_task():
+    given = task(7, 8, 9, 1, 2, path="a b")
+    assert given.words == ["a b", "UTC", "7", "1", "2", "8", "9"]
+    assert readers.Task.from_words(*given.words) == given
+
+
+def test_a_process_that_can_not_settle_what_lines_mean_sends_nothing(tmp_path):
+    path = tmp_path / "run.log"
+    for text in (b"\x00\x01" * 40, b" can0 123 [1] 11\n" * 20, b""):
+        path.write_bytes(text)
+        out = io.BytesIO()
+        part_process.read_parts(task(len(text), path=str(path)), out)
+        assert out.getvalue() == b""
+
+
+@pytest.mark.parametrize("of", [1, 2, 3])
+def test_each_process_reads_every_so_manieth_part(of, tmp_path):
+    lines = [b"(%d.000000) can%d 123#11\n" % (1_700_000_000 + k, k % 2) for k in range(40)]
+    path = tmp_path / "run.log"
+    path.write_bytes(b"".join(lines))
+    size = path.stat().st_size
+    found = {}
+    for number in range(of):
+        out = io.BytesIO()
+        part_process.read_parts(task(size, 100, 1, number, of, str(path)), out)
+        out.seek(0)
+        at = number
+        while (part := in_parts.received(out)) is not None:
+            found[at] = (part.columns.time_ns // 10**9 - 1_700_000_000).tolist()
+            assert part.lines == len(found[at])
+            assert part.last_ns == int(part.columns.time_ns[-1])
+            at += of
+    seconds = [second for at in sorted(found) for second in found[at]]
+    assert seconds == list(range(seconds[0], 40))  # the first part is read by whoever asked
+    assert 0 < seconds[0] < 5

@@ -80,7 +80,7 @@ class Followed:
             size = self._capture.paths[0].stat().st_size
         except OSError:
             return ""
-        return "packed" if self._begun and size > self._capture.size > 0 else ""
+        return "packed" if self._begun and size > self._capture.size else ""
 
 
 class FollowedFile(Followed):
