@@ -1,5 +1,7 @@
 """Recordings: equal to what was live, whole whatever happens, with their events beside them."""
 
+import errno
+import gzip
 import itertools
 import json
 import math
@@ -587,10 +589,178 @@ def kill_many(tmp_path, times, at_once, lost_s=math.inf):
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX")
 def test_a_killed_recorder_leaves_files_that_open_and_lose_nothing_that_was_synced(tmp_path):
     """How often it syncs is tested by a clock of its own; how much that is in seconds, where nothing else runs."""
-    kill_many(tmp_path, 20, 3)
+    kill_many(tmp_path, 10, 3)
 
 
 @pytest.mark.acceptance
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is POSIX")
 def test_two_hundred_kills(tmp_path):
     kill_many(tmp_path, 200, 2, lost_s=1.0)
+
+
+# Piece by piece ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "form"),
+    [
+        ("run.log", ("candump", False)),
+        ("run.LOG", ("candump", False)),
+        ("run.asc", ("ASC", False)),
+        ("run.log.gz", ("candump", True)),
+        ("run.asc.GZ", ("ASC", True)),
+        ("run.gz", None),
+        ("run", None),
+        ("run.log.zip", None),
+    ],
+)
+def test_the_ending_chooses_the_format(name, form):
+    if form is None:
+        with pytest.raises(RecordingError, match="unknown file ending"):
+            format_of(Path(name))
+    else:
+        assert format_of(Path(name)) == form
+
+
+@pytest.mark.parametrize(
+    ("number", "name", "part"),
+    [
+        (1, "run.log", "run-001.log"),
+        (12, "run.log.gz", "run-012.log.gz"),
+        (1000, "a.b.asc", "a.b-1000.asc"),
+        (1, "x.GZ", "x-001.GZ"),
+    ],
+)
+def test_names_of_parts(number, name, part):
+    assert part_path(Path("folder") / name, number) == Path("folder") / part
+
+
+@pytest.mark.parametrize(
+    ("free", "buses", "seconds"), [(16 << 20, 1, 45.59), (16 << 20, 0, 45.59), (16 << 20, 4, 11.4)]
+)
+def test_room_for_full_buses(free, buses, seconds, tmp_path, monkeypatch):
+    """46 bytes a line and 8000 frames a second on each bus."""
+    monkeypatch.setattr(record_module.shutil, "disk_usage", lambda folder: type("Usage", (), {"free": free}))
+    space = space_for(tmp_path / "run.log", buses)
+    assert (space.free, space.seconds_full) == (free, pytest.approx(seconds, abs=0.01))
+    monkeypatch.setattr(record_module.shutil, "disk_usage", lambda folder: type("Usage", (), {"free": free - 1}))
+    with pytest.raises(RecordingError, match="only 16,777,215 bytes are free"):
+        space_for(tmp_path / "run.log", buses)
+
+
+def test_a_folder_whose_room_can_not_be_told_is_refused(tmp_path):
+    with pytest.raises(RecordingError, match="No such file"):
+        space_for(tmp_path / "no" / "run.log", 1)
+
+
+def test_pieces_are_handed_over_when_asked(tmp_path):
+    file = SyncedFile(tmp_path / "run.log")
+    assert file.write(b"abc") == 3
+    assert file.write(b"") == 0
+    assert (file.size, file.path.read_bytes()) == (0, b"")
+    file.flush()
+    assert (file.size, file.path.read_bytes()) == (3, b"abc")
+    file.write(b"de")
+    file.sync()
+    file.sync()
+    assert (file.size, file.path.read_bytes(), file.changed) == (5, b"abcde", "")
+    file.write(b"lost")
+    file.close()
+    assert file.path.read_bytes() == b"abcde"
+
+
+def test_a_packed_file_waits_for_its_sync_and_each_one_is_complete_in_itself(tmp_path):
+    file = SyncedFile(tmp_path / "run.log.gz", packed=True)
+    file.write(b"abc")
+    file.flush()
+    assert file.path.read_bytes() == b""
+    file.sync()
+    first = file.path.read_bytes()
+    assert (gzip.decompress(first), len(first)) == (b"abc", file.size)
+    file.write(b"de")
+    file.sync()
+    assert gzip.decompress(file.path.read_bytes()[len(first) :]) == b"de"
+    assert record_module.packed(b"abc") == first  # the time is not in it
+    file.close()
+
+
+@pytest.mark.parametrize(("number", "ends"), [(errno.EINVAL, False), (errno.ENOTSUP, False), (errno.EIO, True)])
+def test_what_can_not_be_synced_is_no_fault(number, ends, tmp_path, monkeypatch):
+    def fail(_descriptor):
+        raise OSError(number, os.strerror(number))
+
+    file = SyncedFile(tmp_path / "run.log")
+    monkeypatch.setattr(record_module.os, "fsync", fail)
+    if ends:
+        with pytest.raises(RecordingError, match="can't be written any further"):
+            file.sync()
+    else:
+        file.sync()
+    file.close()
+
+
+def test_a_write_that_fails_half_way_leaves_what_was_whole(tmp_path):
+    file = SyncedFile(tmp_path / "run.log")
+    file.write(b"whole\n")
+    file.flush()
+    raw = file._raw
+
+    class Failing:
+        def write(self, data):
+            raw.write(data[:3])
+            raise OSError(errno.ENOSPC, "No space left on device")
+
+        truncate, fileno, close = raw.truncate, raw.fileno, raw.close
+
+    file._raw = Failing()
+    file.write(b"half a line\n")
+    with pytest.raises(RecordingError) as caught:
+        file.flush()
+    assert caught.value.message == f"{file.path}: can't be written any further: No space left on device"
+    assert caught.value.hint == "the disk is full: make room"
+    assert file.path.read_bytes() == b"whole\n"
+    file.close()
+
+
+@pytest.mark.parametrize(
+    ("number", "hint"),
+    [
+        (errno.ENOSPC, "the disk is full: make room"),
+        (errno.EDQUOT, "your share of the disk is used up: make room"),
+        (errno.EACCES, "you may not write there: choose another --out"),
+        (errno.EROFS, "that disk can only be read: choose another --out"),
+        (errno.ENOENT, "its folder does not exist"),
+        (errno.EIO, "check the disk, or choose another --out"),
+        (None, "check the disk, or choose another --out"),
+    ],
+)
+def test_a_fault_of_the_disk_leads_on(number, hint):
+    fault = OSError(number, "as the system says it") if number else OSError("as the system says it")
+    said = record_module._fault(Path("run.log"), fault, "can't be written")
+    assert (said.message, said.hint) == ("run.log: can't be written: as the system says it", hint)
+
+
+def test_a_part_is_full_at_its_size_and_at_its_age(tmp_path):
+    now = [0.0]
+    recorder = Recorder(tmp_path / "run.log", {}, rotate_s=10.0, clock=lambda: now[0])
+    for moment in (0.0, 9.9, 10.0, 19.9, 20.0):
+        now[0] = moment
+        recorder.write(counting(1))
+    recorder.close({"why": ""})
+    assert [len(read(path)[1]) for path in recorder.paths] == [2, 2, 1]
+    recorder = Recorder(tmp_path / "b.log", {}, rotate_bytes=92)
+    for k in range(5):
+        recorder.write(counting(1, k))  # 46 bytes each
+    recorder.close({"why": ""})
+    assert [len(read(path)[1]) for path in recorder.paths] == [2, 2, 1]
+    assert (recorder.frames, recorder.size) == (5, 46)
+
+
+def test_a_disk_that_takes_just_a_second_is_not_slow(tmp_path, monkeypatch):
+    now = [0.0]
+    recorder = Recorder(tmp_path / "run.log", {}, clock=lambda: now[0])
+    monkeypatch.setattr(record_module.os, "fsync", lambda _descriptor: now.__setitem__(0, now[0] + 0.5))
+    now[0] = 10.0
+    recorder.write(counting(3))
+    recorder.close({"why": ""})
+    assert read(tmp_path / "run.log")[0].events == ()
