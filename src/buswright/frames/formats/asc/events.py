@@ -29,11 +29,12 @@ _KINDS: dict[int, tuple[str, int, int, int]] = {
     0: ("bit", CLASS_PROTOCOL, _PROTOCOL_BIT, 0),
     1: ("form", CLASS_PROTOCOL, _PROTOCOL_FORM, 0),
     2: ("stuff", CLASS_PROTOCOL, _PROTOCOL_STUFF, 0),
-    3: ("other", CLASS_PROTOCOL, 0, 0),
     4: ("checksum", CLASS_PROTOCOL, 0, _AT_CHECKSUM),
     5: ("acknowledge delimiter", CLASS_PROTOCOL, _PROTOCOL_FORM, _AT_ACKNOWLEDGE_DELIMITER),
     7: ("acknowledge", CLASS_PROTOCOL | CLASS_ACKNOWLEDGE, 0, _AT_ACKNOWLEDGE),
 }
+_OTHER = ("other", CLASS_PROTOCOL, 0, 0)
+"""Kind 3, and every one that isn't known."""
 
 _CAPTURE = re.compile(rb"ECC:\s*([01]{8})\b")
 _NAMED = re.compile(rb"(\w+)\s*=\s*(?:0x)?([0-9A-Fa-f]+)(x?)\b")
@@ -81,7 +82,7 @@ def error_frame(detail: bytes) -> tuple[int, bytes, str, str]:
             hit = b"".join(digits).decode("ascii")
     if code is None:
         return CLASS_BUS_ERROR, bytes(8), "", hit
-    kind, error_class, how, where = _KINDS.get((code >> 6) & 0x3F, ("other", CLASS_PROTOCOL, 0, 0))
+    kind, error_class, how, where = _KINDS.get((code >> 6) & 0x3F, _OTHER)
     how |= 0 if code & 0x20 else _PROTOCOL_TRANSMIT
     return CLASS_BUS_ERROR | error_class, bytes((0, 0, how, where or code & 0x1F, 0, 0, 0, 0)), kind, hit
 
