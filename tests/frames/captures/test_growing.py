@@ -153,8 +153,10 @@ def test_an_empty_file_is_recognised_once_there_is_something_in_it(run):
 def test_what_grows_to_nothing_known_is_not_read(run):
     run.write_bytes(b"")
     following = followed(open_capture(run))
-    add(run, b"\xff\xd8\xff\xe0" * 50)
+    add(run, b"\xff\xd8\xff\xe0\n" * 50)
     assert list(following) == []
+    assert following.problems.counts == {"the file is empty": 1}  # so far as it is read
+    assert following.news() == ("grown", "run.log")
 
 
 def test_time_that_goes_back_from_one_reading_to_the_next_is_noted(run):
@@ -218,7 +220,11 @@ def test_what_is_packed_is_read_once_and_its_growth_ends_the_following(tmp_path)
     assert again.news() == ("", "run.log.gz")
     packed.unlink()
     assert again.news() == ("", "run.log.gz")
-    assert (again.events, bool(again.problems)) == ((), False)
+    assert (again.events, again.problems.counts) == ((), {})
+    packed.write_bytes(gzip.compress(b"junk\n" + line(0)))
+    third = followed(open_capture(packed))
+    assert seconds(third) == [0]
+    assert third.problems.counts == {"not a frame line": 1}
 
 
 @pytest.mark.usefixtures("in_this_process")
