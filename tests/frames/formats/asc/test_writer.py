@@ -348,3 +348,91 @@ def test_nothing_to_write():
     frames, reading = read_back(stream.getvalue())
     assert len(frames) == 0
     assert not reading.problems
+
+
+@pytest.mark.parametrize(
+    ("event", "lines", "lost"),
+    [
+        (Event(START, "1", "chip-status", {"state": "error-warning"}),
+         ["   0.000000 CAN 1 Status:chip status warning"], []),
+        (Event(START, "1", "chip-status", {"state": "bus-off", "tx_errors": 1}),
+         ["   0.000000 CAN 1 Status:chip status busoff"], []),
+        (Event(START, "1", "chip-status", {"tx_errors": 1, "rx_errors": 2}),
+         ["   0.000000 CAN 1 Status:chip status TxErr: 1 RxErr: 2"], []),
+        (Event(START, "1", "chip-status", {"state": "asleep"}),
+         ["// 0.000000 chip-status: {'state': 'asleep'}"], ["chip-status"]),
+        (Event(START, "1", "drop", {"dropped": 1}, "Status:overrun {1}"), ["   0.000000 CAN 1 Status:overrun (1)"], []),
+        (Event(START, "1", "drop", {"dropped": 1}, "lost"), ["// 0.000000 drop: lost"], ["drop"]),
+        (Event(START, "1", "statistics", {"data": 3}),
+         ["   0.000000 1  Statistic: D 3 R 0 XD 0 XR 0 E 0 O 0 B 0.00%"], []),
+        (Event(START, "1", "statistics", {"load_percent": 3}),
+         ["// 0.000000 statistics: {'load_percent': 3}"], ["statistics"]),
+        (Event(START, None, "chip-status", {"state": "bus-off"}, "x"), ["// 0.000000 chip-status: x"], ["chip-status"]),
+        (Event(None, "1", "chip-status", {"state": "bus-off"}, "x"), ["// chip-status: x"], ["chip-status"]),
+        (Event(START - 1_500_000, None, "note", {}, "early"), ["// -0.001500 note: early"], ["note"]),
+        (Event(START + 1, None, "note", {}, " a\n b "), ["// 0.000000001 note: a b"], ["note"]),
+        (Event(START, None, "trigger", {}, "Log by hand"), ["   0.000000 Log by hand"], []),
+        (Event(None, None, "trigger", {}, "log by hand"), ["// trigger: log by hand"], ["trigger"]),
+        (Event(START, None, "trigger", {}, "logged"), ["// 0.000000 trigger: logged"], ["trigger"]),
+        (Event(None, None, "trigger", {}, "End Triggerblock"), [], []),
+        (Event(START, None, "trigger", {}, "start of measurement"), [], []),
+    ],
+)  # fmt: skip
+def test_each_kind_of_event(event, lines, lost):
+    stream = io.BytesIO()
+    writer = AscWriter(stream, start_ns=START)
+    writer.write(empty_frames(("1",)), [event])
+    writer.close()
+    assert body(stream.getvalue().decode()) == lines
+    assert dict(writer.losses) == {f"{kind} events, kept as comments": 1 for kind in lost}
+
+
+def test_trigger_blocks_beyond_the_first_are_lost():
+    begin = Event(START, None, "trigger", {}, "Begin Triggerblock")
+    writer = AscWriter(io.BytesIO(), start_ns=START)
+    for _ in range(3):
+        writer.write(empty_frames(), [begin])
+    assert writer.losses == {"trigger blocks beyond the first": 2}
+
+
+@pytest.mark.parametrize(
+    ("names", "channels"),
+    [
+        (("0",), {"0": 1}),
+        (("254",), {"254": 254}),
+        (("255",), {"255": 1}),
+        (("01",), {"01": 1}),
+        (("can10", "can9", "1"), {"1": 1, "can9": 2, "can10": 3}),
+        (("b2a1", "b2a"), {"b2a": 1, "b2a1": 2}),
+    ],
+)
+def test_numbers_of_channels(names, channels):
+    writer = AscWriter(io.BytesIO())
+    writer.write(empty_frames(names))
+    assert writer.channels == channels
+
+
+@pytest.mark.parametrize(
+    ("first", "dated"),
+    [(0, True), (-1, False), (4_133_980_799 * 10**9, True), (4_133_980_800 * 10**9, False)],  # the year 2101
+)
+def test_years_of_dates(first, dated):
+    text, losses = written(batch_of([(first, 0, 1, 0, 0, b"")], ("1",)))
+    assert text.startswith("date ") is dated
+    assert losses.get("date outside the years 1970 to 2100", 0) == (not dated)
+
+
+def test_the_start_is_that_of_the_first_frame_or_event_that_has_a_time():
+    def start_of(frames, events=()):
+        writer = AscWriter(io.BytesIO())
+        writer.write(frames, events)
+        return writer._start_ns
+
+    ms = 1_000_000
+    assert start_of(batch_of([(5, 0, 1, UNTIMED, 0, b""), (3 * ms + 7, 0, 1, 0, 0, b"")])) == 3 * ms
+    events = [Event(None, None, "note"), Event(9 * ms + 1, None, "note"), Event(1, None, "note")]
+    assert start_of(empty_frames(), events) == 9 * ms
+    assert start_of(empty_frames()) == 0
+    writer = AscWriter(io.BytesIO(), clock=Clock("capture"))
+    writer.write(batch_of([(3 * ms, 0, 1, 0, 0, b"")]))
+    assert writer._start_ns == 0
