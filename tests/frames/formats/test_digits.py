@@ -50,3 +50,17 @@ def test_pair_table_holds_every_pair():
         for low in range(256):
             good = high in HEX and low in HEX
             assert table[high | low << 8] == (int(bytes([high, low]), 16) if good else 0x8000)
+
+
+def test_words_lie_at_every_place_where_eight_characters_are_left():
+    data = np.frombuffer(bytearray(b"0123456789"), dtype=np.uint8)
+    assert [int(word).to_bytes(8, "little") for word in digits.words(data)] == [b"01234567", b"12345678", b"23456789"]
+    assert [int(word).to_bytes(8, "little") for word in digits.words(data, 2)] == [b"23456789"]
+    assert [int(pair).to_bytes(2, "little") for pair in digits.pairs(data[:4])] == [b"01", b"12", b"23"]
+
+
+def test_counts_that_agree_are_one_and_fit_a_word():
+    assert digits.alike(np.array([3, 3, 3])).tolist() == [3]
+    assert digits.alike(np.array([3, 4, 3])).tolist() == [3, 4, 3]
+    assert digits.alike(np.zeros(0, np.int64)).tolist() == []
+    assert digits.up_to_eight(np.array([-5, 0, 3, 8, 9])).tolist() == [0, 0, 3, 8, 8]

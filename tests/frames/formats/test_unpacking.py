@@ -54,6 +54,14 @@ def test_content_comes_in_the_sizes_that_are_asked_for():
     ]
 
 
+def test_no_more_is_unpacked_than_is_asked_for():
+    left = [b"abc", b"def", b"ghi"]
+    stream = _Unpacked(left.pop(0) for _ in range(3))
+    assert (stream.read(3), len(left)) == (b"abc", 2)
+    assert (stream.read(4), len(left)) == (b"defg", 0)
+    assert (stream.read(2), stream.read(2)) == (b"hi", b"")
+
+
 def test_content_that_breaks_off_is_given_before_it_is_said():
     def pieces():
         yield b"abc"
