@@ -183,6 +183,14 @@ def test_codes_and_lengths_agree_afterwards(flags, dlc, size, found, lost):
     assert (frames.dlc.dtype, frames.length.dtype) == (np.uint8, np.uint8)
 
 
+def test_each_frame_of_a_batch_is_settled_by_itself():
+    rows = [(0, 0, 1, 0, 4, b"\1"), (0, 0, 1, 0, 1, b"\1"), (0, 0, 1, FD, 9, bytes(9)), (0, 0, 1, 0, 2, b"\1")]
+    losses = Counter()
+    frames = settled(batch_of(rows), losses)
+    assert (frames.dlc.tolist(), frames.length.tolist()) == ([1, 1, 9, 1], [1, 1, 12, 1])
+    assert losses == {CONTRADICTS: 2, PADDED: 1}
+
+
 def test_every_length_of_can_fd_is_settled_to_the_next_one():
     for size in range(65):
         frames = settled(batch_of([(0, 0, 1, FD, 0, bytes(size))]), Counter())

@@ -485,6 +485,12 @@ def test_a_file_that_is_taken_away_costs_nothing(disturb, name, tmp_path):
     recorder.close({"why": "done"})
     (note,) = recorder.notes
     assert f"{name} was {'moved' if disturb is moved else 'deleted'} while" in note
+    goes_on = (
+        f"{name} was {'moved' if disturb is moved else 'deleted'} while it was recorded to; the recording goes on in "
+    )
+    parts = [f"run-{number}{name.removeprefix('run')}" for number in ("002", "003")]
+    rescued = f"{goes_on}{parts[1]}, and {parts[0]} has what came before"
+    assert note == (goes_on + parts[0] if disturb is moved else rescued)
     assert recorder.frames == 200
     files = [path for path in tmp_path.iterdir() if ENDING not in path.name]
     captures = [read(path) for path in files if not (disturb is replaced and path.name == name)]
