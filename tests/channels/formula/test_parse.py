@@ -86,7 +86,7 @@ MALICIOUS = [
     ("a[0]", 1, "index"),
     ("{a}", 0, "sets"),
     ("{**a}", 0, "sets"),
-    ("(a for a in b)", 3, "missing"),
+    ("(a for a in b)", 3, "for"),
     ("lambda: a", 0, "lambda"),
     ("a if b else c", 2, "if"),
     ("await a", 0, "await"),
