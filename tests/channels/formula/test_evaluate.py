@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from scipy import integrate, signal
 
 from buswright.channels.formula.evaluate import evaluate
-from buswright.channels.formula.functions import usable_so_far
 from buswright.channels.formula.parse import parse_formula
 from buswright.channels.samples.series import BAD, Quality, Series, unusable
 from buswright.errors import FormulaError
@@ -472,19 +471,6 @@ def test_millions_of_samples_are_a_matter_of_columns():
     tracemalloc.stop()
     assert len(result) == pytest.approx(count // 5, abs=5)
     assert peak < 60 * 8 * count
-
-
-@pytest.mark.parametrize("flagged", ["older", "last", "both", "none"])
-def test_what_was_usable_before_is_kept_with_what_is_said_of_it(flagged):
-    """One sample of an earlier stretch stands before those of the latest one; each keeps its own quality."""
-    gap, filled = int(Quality.AFTER_GAP), int(Quality.INTERPOLATED)
-    before = samples(1.0, 2.0, quality=[0, filled] if flagged in ("older", "both") else None)
-    series = samples(3.0, 4.0, quality=[gap, 0] if flagged in ("last", "both") else None)
-    series = replace(series, time_ns=series.time_ns + 10_000_000_000)
-    kept = usable_so_far(series, before)
-    assert kept.value.tolist() == [2.0, 3.0, 4.0]
-    quality = [0, 0, 0] if kept.quality is None else kept.quality.tolist()
-    assert quality == [filled * (flagged in ("older", "both")), gap * (flagged in ("last", "both")), 0]
 
 
 # --- each sample by hand ---------------------------------------------------------------------------------------------
