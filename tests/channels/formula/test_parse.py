@@ -249,6 +249,28 @@ def test_six_hundred_parts_are_the_most():
     assert "more than 600 parts" in str(refusal(f"--{text}*1"))
 
 
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_a_function_takes_as_many_arguments_as_its_usage_says(name):
+    words = FUNCTIONS[name].usage.partition("(")[2].rstrip(")").split(", ")
+    many = words[-1] == "..."
+    counts = [len(words) - many, None if many else len(words)]
+    assert [FUNCTIONS[name].least, FUNCTIONS[name].most] == counts
+    last = {"hz": ["5"], "s": ["0.1"]}.get(words[-1], ['"m"'] if FUNCTIONS[name].takes_unit else ["a"])
+    for count in range(5):
+        text = f"{name}({', '.join((['a'] * (count - 1) + last)[-count:] if count else [])}) + b"
+        if counts[0] <= count and (many or count <= counts[0]):
+            assert parse_formula(text).functions == (name,)
+        else:
+            assert f"{name} can't take {count} arguments" in str(refusal(text))
+
+
+@pytest.mark.parametrize(("length", "line"), [(100, "$" + "a" * 99), (101, "$" + "a" * 99 + "...")])
+def test_a_formula_of_a_hundred_characters_is_shown_whole(length, line):
+    assert refusal("$" + "a" * (length - 1)).message.split("\n")[1] == f"  {line}"
+    far = refusal("a" * (length - 1) + "$").message.split("\n")[1]
+    assert far == ("  " + "a" * 99 + "$" if length == 100 else "  ..." + "a" * 50 + "$")
+
+
 def test_each_hint_says_what_to_write():
     for text, hint in {
         "a = 3": "write == to compare",
