@@ -452,3 +452,51 @@ def test_only_channels_that_share_their_times_go_together(monkeypatch):
     monkeypatch.setattr(module, "_TOGETHER_SAMPLES", 90)
     list(resample_each(same[:7], points))
     assert sizes == [3, 3, 1]
+
+
+@pytest.mark.parametrize(("period_ms", "step_ms", "parts"), [(10.0, 40.0, 8), (10.0, 35.0, 14), (8.0, 20.0, 10)])
+def test_a_lower_rate_is_interpolated_filtered_and_limited_as_scipy_does_it(period_ms, step_ms, parts):
+    """Straight lines on a grid of 2 points a sample, or 4 where the rates don't divide; cut off at 0.4 of the new rate.
+
+    A point is held within the samples no further than 1.25 steps away. 40 ms of 10 ms: 8 points; 35 ms: 3.5 * 4 = 14.
+    """
+    rng = np.random.default_rng(8)
+    series = few(np.arange(400) * period_ms, np.cumsum(rng.normal(size=400)), period_s=period_ms / 1000)
+    last = 399 * period_ms
+    points = np.arange(0, last, step_ms)
+    found = module._decimate([series], np.rint(points * MS).astype(np.int64), step_ms * MS, period_ms * MS)[0]
+    assert found.quality is None
+    fine = np.arange(0, last + 1e-6, step_ms / parts)
+    values = np.interp(fine, series.time_ns / MS, series.value)
+    half = -(-(signal.kaiserord(70.0, 2 * 0.5 * 0.4 / parts)[0] - 1) // 2)
+    kernel = signal.firwin(2 * half + 1, 2 * 0.4 / parts, window=("kaiser", signal.kaiser_beta(70.0)))
+    smooth = np.convolve(signal._arraytools.odd_ext(values, half), kernel, "valid")[::parts][: len(points)]
+    near = np.abs(series.time_ns / MS - points[:, None]) <= 1.25 * step_ms + 1e-9
+    low, high = (np.array([pick(series.value[row]) for row in near]) for pick in (np.min, np.max))
+    np.testing.assert_allclose(found.value, np.clip(smooth, low, high), atol=1e-9)
+
+
+def test_a_point_of_a_lower_rate_rests_on_the_samples_within_a_step_and_a_quarter():
+    """80 Hz to 20 Hz: 62.5 ms on either side, five samples."""
+    for bad in (20, 21, 22):
+        bits = np.zeros(60, np.uint16)
+        bits[bad] = FAST
+        series = few(np.arange(60) * 12.5, np.zeros(60), bits, period_s=0.0125)
+        points = np.arange(14) * 50
+        _, quality = read(series, points)
+        assert [point for point, bit in zip(points, quality, strict=True) if bit] == [
+            point for point in points if abs(point - 12.5 * bad) <= 62.5
+        ]
+        assert set(quality) == {0, FAST}
+
+
+def test_a_point_beside_a_lost_frame_is_told_even_where_the_rate_is_lowered():
+    """Frames at 490 and 510 ms: the point between them rests on no sample of its own moment."""
+    times = np.delete(np.arange(100) * 10.0, 50)
+    _, quality = read(few(times, np.zeros(99)), np.arange(20) * 50.0)
+    assert np.flatnonzero(quality).tolist() == [10]
+    assert quality[10] == FILLED
+    # 15 ms apart is still a sample here and there.
+    times = np.sort(np.append(np.delete(np.arange(100) * 10.0, 50), 505.0))
+    _, quality = read(few(times, np.zeros(100)), np.arange(20) * 50.0)
+    assert not any(quality)
