@@ -121,6 +121,25 @@ def test_j1939_message_checksum(identifier, data, last):
     assert payload[0, 7] == last
 
 
+@pytest.mark.parametrize(
+    ("total", "checksum"), [(7, 7), (8, 1), (9, 2), (64, 1), (65, 2), (128, 2), (192, 3), (255, 1), (7 * 255, 3)]
+)
+def test_j1939_folds_the_sum_by_the_formula(total, checksum):
+    """SAE J1939-71: ((sum >> 6 & 3) + (sum >> 3) + sum) & 7. By hand, 192: 3 + 24 + 192 = 219, and 219 & 7 = 3."""
+    full, rest = divmod(total, 255)
+    data = [255] * full + [rest] * (full < 7) + [0] * (6 - full)
+    assert Checksum("j1939", 7).expected(np.array([[*data[:7], 0]], np.uint8), 0)[0] == checksum
+
+
+def test_each_kind_has_its_width_and_place():
+    shapes = {name: (kind.width, kind.shift, kind.bytes, kind.uses_identifier) for name, kind in KINDS.items()}
+    assert shapes.pop("e2e-p05") == (16, 0, 2, False)
+    assert shapes.pop("j1939") == (4, 4, 1, True)
+    assert shapes.pop("sum8-id") == (8, 0, 1, True)
+    assert set(shapes.values()) == {(8, 0, 1, False)}
+    assert len({*Step}) == 5
+
+
 # Rules found in public recordings and true on every frame of them (OTIDS attack-free excerpt; a public MIT series).
 @pytest.mark.parametrize(
     ("kind", "identifier", "frame"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import sys
 from math import inf
 from pathlib import Path
 
@@ -11,8 +12,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buswright.errors import DatabaseError
+from buswright.findings import Severity
 from buswright.messages import database as module
-from buswright.messages.database import load_database, open_database
+from buswright.messages.database import dbc_text_of, load_database, open_database, part_of
 from buswright.messages.dbc import text as dbc_text
 from buswright.messages.lint import lint
 from buswright.messages.model import J1939, merge, parse_identifier
@@ -373,27 +375,22 @@ def test_a_file_broken_in_every_line_is_not_tried_without_end(tmp_path, monkeypa
 
 
 def test_what_is_left_out_is_never_handed_to_the_parser(tmp_path, monkeypatch):
-    many = "".join(f' SG_ S{k} : {k % 64}|1@1+ (1,0) [0|0] "" A\n' for k in range(20_000))
-    (tmp_path / "x.dbc").write_text(f"{HEAD}BO_ 1 MANY: 8 A\n{many}")
+    monkeypatch.setattr(dbc_text, "MAX_SIGNALS", 100)
+    many = "".join(f' SG_ S{k} : {k % 64}|1@1+ (1,0) [0|0] "" A\n' for k in range(1_000))
+    alike = ' SG_ S : 0|8@1+ (1,0) [0|0] "" A\n' * 90
     sizes = []
     load_text = module._load_text
     monkeypatch.setattr(
         module, "_load_text", lambda text, form: sizes.append(text.count("SG_")) or load_text(text, form)
     )
-    assert len(load_database(tmp_path / "x.dbc").find("MANY").signals) == 2_000
-    assert sizes == [2_000]
-
-
-def test_signals_without_number_and_of_one_name_are_bounded(tmp_path):
-    many = "".join(f' SG_ S{k} : {k % 64}|1@1+ (1,0) [0|0] "" A\n' for k in range(20_000))
-    alike = ' SG_ S : 0|8@1+ (1,0) [0|0] "" A\n' * 1_200
     (tmp_path / "x.dbc").write_text(f"{HEAD}BO_ 1 MANY: 8 A\n{many}BO_ 2 ALIKE: 8 A\n{alike}")
     database = load_database(tmp_path / "x.dbc")
-    assert len(database.find("MANY").signals) == 2_000
+    assert sizes == [190]
+    assert len(database.find("MANY").signals) == 100
     (note,) = database.notes
-    assert (note.line, note.signal) == (3 + 1 + 2_000, "S2000")
-    assert "20,000 signals of one message, of which 2,000 are taken" in note.text
-    assert len({signal.name for signal in database.find("ALIKE").signals}) == 1_200
+    assert (note.line, note.signal) == (3 + 1 + 100, "S100")
+    assert "1,000 signals of one message, of which 100 are taken" in note.text
+    assert len({signal.name for signal in database.find("ALIKE").signals}) == 90
 
 
 def test_text_in_place_of_a_cycle_time_is_none(tmp_path):
@@ -415,3 +412,174 @@ def test_an_absurd_length_of_another_format_is_refused_with_its_line(tmp_path):
     (tmp_path / "x.kcd").write_text(text)
     with pytest.raises(DatabaseError, match=r"x.kcd:2: length"):
         load_database(tmp_path / "x.kcd")
+
+
+# --- what cantools loaded, as our own data --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("values", "ranges"),
+    [
+        ((), ()),
+        ((3,), ((3, 3),)),
+        ((1, 2, 3), ((1, 3),)),
+        ((5, 1, 2), ((1, 2), (5, 5))),
+        ((0, 2, 4, 5), ((0, 0), (2, 2), (4, 5))),
+    ],
+)
+def test_single_values_are_joined_to_ranges(values, ranges):
+    assert module._ranges(values) == ranges
+
+
+@pytest.mark.parametrize(
+    ("number", "bounded"),
+    [
+        (5, 5),
+        (-0.5, -0.5),
+        (2**1023, 2**1023),
+        (2**1024, inf),
+        (-(2**1024), -inf),
+        (int(sys.float_info.max), int(sys.float_info.max)),
+    ],
+)
+def test_a_whole_number_is_infinite_where_no_float_holds_it(number, bounded):
+    assert module._bounded(number) == bounded
+    assert module._number(number) == float(bounded)
+    assert module._number(None) is None
+
+
+@pytest.mark.parametrize(
+    ("length", "said", "fd", "protocol"),
+    [(8, "", False, ""), (9, "", True, ""), (64, "", True, ""), (65, "", False, ""), (9, "J1939", False, J1939)],
+)
+def test_a_message_of_nine_to_sixty_four_bytes_is_can_fd(length, said, fd, protocol, tmp_path):
+    head = f'BA_DEF_ "ProtocolType" STRING ;\nBA_DEF_DEF_ "ProtocolType" "";\nBA_ "ProtocolType" "{said}";\n'
+    text = f'VERSION ""\nBU_: A\nBO_ 2147483904 M: {length} A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n{head}'
+    (message,) = from_text(tmp_path, text)
+    assert (message.length, message.fd, message.protocol) == (length, fd, protocol)
+
+
+@pytest.mark.parametrize(("cycle", "period"), [("0", None), ("-5", None), ("20", 20.0)])
+def test_a_period_is_longer_than_nothing(cycle, period, tmp_path):
+    text = (
+        f'{HEAD}BO_ 1 M: 8 A\nBA_DEF_ BO_ "GenMsgCycleTime" INT -9 100;\nBA_DEF_DEF_ "GenMsgCycleTime" 0;\n'
+        f'BA_ "GenMsgCycleTime" BO_ 1 {cycle};\n'
+    )
+    assert from_text(tmp_path, text).messages[0].cycle_time_ms == period
+
+
+def test_an_attribute_that_is_one_of_several_words_is_its_word(tmp_path):
+    text = (
+        f"{HEAD}BO_ 1 M: 8 A\nBO_ 2 N: 8 A\nBO_ 3 O: 8 A\n"
+        'BA_DEF_ BO_ "Kind" ENUM "one","two";\nBA_DEF_ BO_ "Count" INT 0 9;\n'
+        'BA_DEF_DEF_ "Kind" "one";\nBA_DEF_DEF_ "Count" 0;\n'
+        'BA_ "Kind" BO_ 1 0;\nBA_ "Kind" BO_ 2 1;\nBA_ "Kind" BO_ 3 2;\nBA_ "Count" BO_ 1 1;\n'
+    )
+    messages = from_text(tmp_path, text).messages
+    assert [message.attributes.get("Kind") for message in messages] == ["one", "two", 2]  # 2 names none
+    assert messages[0].attributes["Count"] == 1
+
+
+def test_signals_of_no_message_move_no_line(tmp_path):
+    parked = 'BO_ 3221225472 VECTOR__INDEPENDENT_SIG_MSG: 0 Vector__XXX\n SG_ lost : 0|8@1+ (1,0) [0|0] "" A\n'
+    text = f'{HEAD}{parked}BO_ 1 M: 8 A\n SG_ s : 0|8@1+ (1,0) [0|0] "" A\n SG_ t : 8|8@1+ (1,0) [0|0] "" A\n'
+    (message,) = from_text(tmp_path, text)
+    assert (message.name, message.line, [signal.line for signal in message.signals]) == ("M", 5, [6, 7])
+
+
+KCD = """<?xml version="1.0" encoding="{}"?>
+<NetworkDefinition xmlns="http://kayak.2codeornot2code.org/1.0"><Document/>
+<Bus name="chassis" baudrate="250000"><Message id="0x1A0" name="M" length="8">
+<Signal name="temp" offset="0" length="8"><Value unit="°C"/></Signal></Message></Bus>
+</NetworkDefinition>
+"""
+
+
+@pytest.mark.parametrize(
+    ("declared", "written", "read_as"),
+    [("UTF-8", "utf-8", "utf-8"), ("iso-8859-1", "iso-8859-1", "iso-8859-1"), ("klingon", "cp1252", "cp1252")],
+)
+def test_an_xml_file_says_its_encoding_and_a_bus_its_bit_rate(declared, written, read_as, tmp_path):
+    path = tmp_path / "x.kcd"
+    path.write_bytes(KCD.format(declared).encode(written))
+    database = load_database(path)
+    assert (database.find("M").signal("temp").unit, database.bitrate, database.encoding) == ("°C", 250_000, read_as)
+    assert [message.line for message in database] == [0]
+
+
+def test_a_part_of_a_dbc_keeps_its_encoding(tmp_path):
+    path = tmp_path / "whole.dbc"
+    path.write_bytes(GOOD.encode("cp1252"))
+    engine = load_database(path).find("ENGINE")
+    part = part_of(path, [engine])
+    assert part is not None
+    text = part.decode("cp1252")
+    assert "°C" in text
+    assert "DAMPERS" not in text
+    assert "BU_: \n" in text  # it has no sender
+    both = part_of(path, load_database(path))
+    assert both is not None
+    assert "BU_: engine dash\n" in both.decode("cp1252")
+    assert part_of(tmp_path / "whole.kcd", []) is None
+    assert dbc_text_of(tmp_path / "whole.kcd") is None
+    assert dbc_text_of(path) == GOOD
+
+
+def test_what_is_left_out_is_said_in_one_line(tmp_path):
+    """Where it is, what it is about, how it begins, and what to do."""
+    long = " ".join(["word"] * 40)
+    text = f'{GOOD}BO_ 4096 TOO_WIDE: 8 engine\nVAL_ 416 GONE 1 "{long}" ;\nBO_ ?\n'
+    notes = from_text(tmp_path, text).notes
+    last = len(GOOD.splitlines())
+    assert {(note.rule, note.severity) for note in notes} == {("not-loaded", Severity.FAULT)}
+    by_line = {note.line - last: note for note in notes}
+    shown = f'VAL_ 416 GONE 1 "{long}" ;'[:80]
+    assert by_line[2].text.startswith(f"left out: {shown!r}: ")
+    assert by_line[1].hint == "correct this line; everything else of the file is used"
+    assert (by_line[1].message, by_line[3].message, by_line[2].signal) == ("TOO_WIDE", "", "GONE")
+    assert all("\n" not in note.text and "line 1" not in note.text for note in notes)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "line"),
+    [
+        ("x.kcd", '<a>\n<Message length="1000000"/>', 2),
+        ("x.kcd", "<a>\n\n<Message offset='999999999'/>", 3),
+        ("x.arxml", "<a>\n<BIT-LENGTH>1000000</BIT-LENGTH>", 2),
+        ("x.arxml", "<LENGTH>1000000</LENGTH>", 1),
+        ("x.sym", "{SEND}\n\n[M]\nID=1h\nDLen=1000000", 5),
+        ("x.sym", "{SEND}\n[M]\nLen = 1000000", 3),
+    ],
+)
+def test_a_length_that_no_message_has_is_refused_in_every_other_format(name, text, line, tmp_path):
+    (tmp_path / name).write_text(text)
+    with pytest.raises(DatabaseError, match=rf"{name}:{line}: .*: more than 4095 bytes are not taken") as refused:
+        load_database(tmp_path / name)
+    assert refused.value.hint == "correct this length"
+    (tmp_path / name).write_text(text.replace("1000000", "99999").replace("999999999", "99999"))
+    with pytest.raises(DatabaseError) as refused:
+        load_database(tmp_path / name)
+    assert "not taken" not in str(refused.value)
+
+
+def test_a_name_that_is_taken_is_not_given_again(tmp_path):
+    """x_2 is in the file, x_3 is given to the second x, and the third x is x_4; a y has its own count."""
+    names = ["x", "x_2", "x", "x", "y", "y"]
+    lines = "".join(f' SG_ {name} : {8 * k}|8@1+ (1,0) [0|0] "" A\n' for k, name in enumerate(names))
+    signals = from_text(tmp_path, f"{HEAD}BO_ 1 M: 8 A\n{lines}").messages[0].signals
+    assert [(signal.name, signal.renamed_from) for signal in signals] == [
+        ("x", ""), ("x_2", ""), ("x_3", "x"), ("x_4", "x"), ("y", ""), ("y_2", "y"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("where", ["between", "at the end"])
+@pytest.mark.parametrize("broken", ["BO_", "SG_", "CM_", "VAL_", "VAL_ x", "BA_", "BU_", "EV_ x", "SG_MUL_VAL_"])
+def test_a_statement_that_breaks_off_costs_only_itself(broken, where, tmp_path):
+    """The library takes one at the very end without a word, and then can't read what follows."""
+    before = f'{HEAD}BO_ 1 M: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\n'
+    after = 'BO_ 2 N: 8 A\n SG_ S : 0|8@1+ (1,0) [0|0] "" A\nCM_ BO_ 1 "said";\n'
+    parts = [before, f"{broken}\n", after] if where == "between" else [before, after, f"{broken}\n"]
+    database = from_text(tmp_path, "".join(parts))
+    assert [(message.name, message.comment) for message in database] == [("M", "said"), ("N", "")]
+    (note,) = database.notes
+    assert note.line == (5 if where == "between" else 8)

@@ -103,8 +103,10 @@ FITS = Signal("a", 48, 16, unit="V")
             ("beyond-length", Severity.FAULT, "a needs 8 bytes, the message has 7",
              "check start bit and length, or the message's length")]),
         (Signal("a", 0, 64, unit="V"), 8, []),
+        (Signal("a", 0, 0, unit="V"), 8, [
+            ("not-decodable", Severity.FAULT, "a has 0 bits; 1 to 64 are decoded", "")]),
         (Signal("a", 0, 65, unit="V"), 16, [
-            ("not-decodable", Severity.FAULT, "a has 65 bits; more than 64 are not decoded", "")]),
+            ("not-decodable", Severity.FAULT, "a has 65 bits; 1 to 64 are decoded", "")]),
         (Signal("a", 504, 8, unit="V"), 64, []),
         (Signal("a", 505, 8, unit="V"), 65, [
             ("not-decodable", Severity.FAULT, "a lies beyond the 64 bytes of the longest frame", "")]),

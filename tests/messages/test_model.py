@@ -129,6 +129,7 @@ def test_databases_of_one_bus_are_put_together_and_later_ones_win():
     assert both.notes == (note,)
     newer = Database(("c.dbc",), (), version="3", bitrate=1_000_000)
     assert (merge([one, newer]).version, merge([one, newer]).bitrate) == ("3", 1_000_000)
+    assert merge([two, two, one]).encoding == "cp1252"
     assert merge([]).paths == ()
 
 

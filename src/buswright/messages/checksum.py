@@ -398,7 +398,7 @@ class Counter:
         if len(values) > 1:
             steps = self.steps(values)
             kinds[1:] = np.select(
-                [steps == 1, steps == 0, steps <= max(1, self.values // 2)],
+                [steps == 1, steps == 0, 2 * steps <= self.values],
                 [np.uint8(Step.NEXT), np.uint8(Step.REPEAT), np.uint8(Step.JUMP)],
                 np.uint8(Step.BACK),
             )

@@ -207,7 +207,7 @@ def _load_dbc(path: str, text: str, encoding: str) -> Database:
     try:
         if any(map(dbc_text.objection, parts)):
             raise ValueError
-        library = _load_text(text, "dbc")
+        library = _load_text(text + dbc_text.END, "dbc")
     except Exception as error:
         loadable, broken = dbc_text.without_broken(parts, _attempts(4 * len(text)))
         refused += broken

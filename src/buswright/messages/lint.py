@@ -202,8 +202,8 @@ def _beyond_length(message: Message, signal: Signal) -> str | None:
 def _undecodable(_: Message, signal: Signal) -> str | None:
     if signal.is_float and signal.length not in FLOAT_BITS:
         return f"{signal.name} is a float of {signal.length} bits; there are floats of 16, 32 and 64"
-    if signal.length > 64:
-        return f"{signal.name} has {signal.length} bits; more than 64 are not decoded"
+    if not 1 <= signal.length <= 64:
+        return f"{signal.name} has {signal.length} bits; 1 to 64 are decoded"
     beyond = signal.end_bit > 8 * MAX_PAYLOAD
     return f"{signal.name} lies beyond the {MAX_PAYLOAD} bytes of the longest frame" if beyond else None
 

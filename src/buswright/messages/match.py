@@ -328,9 +328,8 @@ class _IdentifierTable:
         new = np.setdiff1d(identifiers, self._identifiers)
         self._identifiers = known = np.concatenate([self._identifiers, new])
         self._hash = None
-        bits = max(4, (4 * len(known)).bit_length())
         # A multiplier has no collision with probability exp(-n²/2^(bits+1)): don't try hopeless sizes.
-        bits = max(bits, (len(known) ** 2 // 8).bit_length())
+        bits = max(4 * len(known), len(known) ** 2 // 8).bit_length()
         while bits <= self._MOST_BITS and self._hash is None:
             for multiplier in self._MULTIPLIERS:
                 hashed = (known * multiplier) >> np.uint32(32 - bits)

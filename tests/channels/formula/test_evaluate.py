@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from scipy import integrate, signal
 
 from buswright.channels.formula.evaluate import evaluate
-from buswright.channels.formula.functions import usable_so_far
 from buswright.channels.formula.parse import parse_formula
 from buswright.channels.samples.series import BAD, Quality, Series, unusable
 from buswright.errors import FormulaError
@@ -474,14 +473,69 @@ def test_millions_of_samples_are_a_matter_of_columns():
     assert peak < 60 * 8 * count
 
 
-@pytest.mark.parametrize("flagged", ["older", "last", "both", "none"])
-def test_what_was_usable_before_is_kept_with_what_is_said_of_it(flagged):
-    """One sample of an earlier stretch stands before those of the latest one; each keeps its own quality."""
-    gap, filled = int(Quality.AFTER_GAP), int(Quality.INTERPOLATED)
-    before = samples(1.0, 2.0, quality=[0, filled] if flagged in ("older", "both") else None)
-    series = samples(3.0, 4.0, quality=[gap, 0] if flagged in ("last", "both") else None)
-    series = replace(series, time_ns=series.time_ns + 10_000_000_000)
-    kept = usable_so_far(series, before)
-    assert kept.value.tolist() == [2.0, 3.0, 4.0]
-    quality = [0, 0, 0] if kept.quality is None else kept.quality.tolist()
-    assert quality == [filled * (flagged in ("older", "both")), gap * (flagged in ("last", "both")), 0]
+# --- each sample by hand ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "kinds", "kind"),
+    [
+        ("a + 1", ("state", "state"), "state"),
+        ("a + b", ("state", "state"), "state"),
+        ("a + b", ("state", "continuous"), "continuous"),
+        ("a < b", ("continuous", "continuous"), "state"),
+        ("a and b", ("continuous", "continuous"), "state"),
+        ("where(a, b, 1)", ("continuous", "state"), "state"),  # the condition chooses and is no part of the value
+        ("where(b, a, 1)", ("continuous", "state"), "continuous"),
+        ("where(a, 1, 2)", ("continuous", "state"), "state"),
+        ("max(a, 1)", ("continuous", "state"), "continuous"),
+        ("accumulate(b)", ("continuous", "state"), "continuous"),
+        ("lagged(b, 0.01)", ("continuous", "state"), "state"),
+        ("keep_last(b)", ("continuous", "state"), "state"),
+    ],
+)
+def test_what_is_made_of_states_alone_is_a_state(text, kinds, kind):
+    inputs = {name: samples(0.0, 1, 2, kind=each) for name, each in zip("ab", kinds, strict=True)}
+    assert run(text, **inputs).kind == kind
+
+
+@pytest.mark.parametrize(
+    ("text", "values"),
+    [
+        ("a < b", [1, 0, 0]),
+        ("a <= b", [1, 1, 0]),
+        ("a > b", [0, 0, 1]),
+        ("a >= b", [0, 1, 1]),
+        ("a == b", [0, 1, 0]),
+        ("a != b", [1, 0, 1]),
+        ("1 < a < 3", [0, 1, 0]),
+        ("3 > a > 1", [0, 1, 0]),
+        ("a and b - 2", [0, 0, 0]),
+        ("a - 2 or b - 2", [1, 0, 1]),
+        ("not a - 2", [0, 1, 0]),
+        ("-a + +b", [1, 0, -1]),
+        ("a % 2", [1, 0, 1]),
+        ("a ** 2 / 2", [0.5, 2, 4.5]),
+        ("min(a, b, 2)", [1, 2, 2]),
+        ("max(a, b, 1)", [2, 2, 3]),
+        ("where(a - 1, a, b)", [2, 2, 3]),
+        ("convert(a, 'm')", [0.001, 0.002, 0.003]),
+    ],
+)
+def test_each_operation_on_three_samples(text, values):
+    a, b = samples(1, 2, 3, unit="mm"), samples(2, 2, 2)
+    np.testing.assert_allclose(run(text, a=a, b=b).value, values)
+
+
+def test_a_result_has_the_name_unit_and_rate_that_are_asked_for_or_found():
+    a = samples(1, 2, 3, unit="mm", raw=np.arange(3), effective_hz=7.0)
+    found = evaluate(parse_formula("a"), {"a": a}, name="travel")
+    assert (found.name, found.unit, found.raw, found.volts, found.effective_hz) == ("travel", "mm", None, None, 7.0)
+    single = replace(samples(1.0), period_s=None)
+    assert evaluate(parse_formula("a + 1"), {"a": single}).effective_hz is None  # nothing is known of it
+    assert run("a * 2", a=a).unit == ""
+    both = run("a + b", a=a, b=samples(1, 2, 3, unit="mm"))
+    assert (both.unit, both.effective_hz) == ("mm", 7.0)
+    # On its own times a rate that is asked for changes nothing but the grid.
+    same = run("a", rate_hz=100.0, a=samples(1, 2, 3))
+    assert same.value.tolist() == [1, 2, 3]
+    assert (same.effective_hz, same.period_s) == (100.0, 0.01)

@@ -86,7 +86,7 @@ MALICIOUS = [
     ("a[0]", 1, "index"),
     ("{a}", 0, "sets"),
     ("{**a}", 0, "sets"),
-    ("(a for a in b)", 3, "missing"),
+    ("(a for a in b)", 3, "for"),
     ("lambda: a", 0, "lambda"),
     ("a if b else c", 2, "if"),
     ("await a", 0, "await"),
@@ -211,6 +211,84 @@ def test_what_just_fits_is_accepted():
     parse_formula("+".join(f"a{n}" for n in range(100)))
     parse_formula("a" * TEXT_LIMIT)
     parse_formula("a ** 16 + a ** 0.5 + a ** b + 2 ** a")
+
+
+@pytest.mark.parametrize(
+    ("fits", "refused", "word"),
+    [
+        ("(" * 40 + "a" + ")" * 40, "(" * 41 + "a" + ")" * 41, "parentheses"),
+        ("a" * 2000, "a" * 2001, "longer"),
+        ("-" * 100 + "a", "-" * 101 + "a", "deep"),
+        ("a + " + "1" * 40, "a + " + "1" * 41, "too large or too long"),
+        ("a ** 16", "a ** 16.01", "exponent"),
+        ("a ** -16", "a ** -16.01", "exponent"),
+        ("lagged(a, 60)", "lagged(a, 60.01)", "isn't between -60 and 60"),
+        ("lagged(a, -60)", "lagged(a, -60.01)", "isn't between -60 and 60"),
+        ("low_pass(a, 0.01)", "low_pass(a, 0.009)", "isn't between 0.01 and 10000"),
+        ("low_pass(a, 10000)", "low_pass(a, 10001)", "isn't between 0.01 and 10000"),
+        (f'convert(a, "{"m" * 24}")', f'convert(a, "{"m" * 25}")', "not a unit"),
+        ("0 + a", "00.5 + 01 + a", "start with 0"),
+        ("00 + a", "01 + a", "start with 0"),
+        ("0.5 + a", "007 + a", "start with 0"),
+        ("min(a, b, a, b)", "min(a)", "arguments"),
+        ("where(a, b, 1)", "where(a, b, 1, 2)", "arguments"),
+        ("1e308 + a", "1e309 + a", "too large or too long"),
+    ],
+)
+def test_what_just_fits_and_what_just_does_not(fits, refused, word):
+    assert parse_formula(fits).text == fits
+    assert word in str(refusal(refused))
+
+
+def test_six_hundred_parts_are_the_most():
+    """Sums in parentheses of a hundred channels each, so that no tree is too deep: 5 x 120 parts."""
+    part = "max(" + ",".join("a" * 58) + ")"  # 4 + 115 + 1: name, two parentheses, 58 channels, 57 commas: 118
+    text = f"max({part},{part},{part},{part},{part})"  # 5 * 118 + 4 + 3 = 597
+    assert parse_formula(f"{text}*1").inputs == ("a",)  # 599
+    assert parse_formula(f"-{text}*1").inputs == ("a",)  # 600
+    assert "more than 600 parts" in str(refusal(f"--{text}*1"))
+
+
+@pytest.mark.parametrize("name", FUNCTIONS)
+def test_a_function_takes_as_many_arguments_as_its_usage_says(name):
+    words = FUNCTIONS[name].usage.partition("(")[2].rstrip(")").split(", ")
+    many = words[-1] == "..."
+    counts = [len(words) - many, None if many else len(words)]
+    assert [FUNCTIONS[name].least, FUNCTIONS[name].most] == counts
+    last = {"hz": ["5"], "s": ["0.1"]}.get(words[-1], ['"m"'] if FUNCTIONS[name].takes_unit else ["a"])
+    for count in range(5):
+        text = f"{name}({', '.join((['a'] * (count - 1) + last)[-count:] if count else [])}) + b"
+        if counts[0] <= count and (many or count <= counts[0]):
+            assert parse_formula(text).functions == (name,)
+        else:
+            assert f"{name} can't take {count} arguments" in str(refusal(text))
+
+
+@pytest.mark.parametrize(("length", "line"), [(100, "$" + "a" * 99), (101, "$" + "a" * 99 + "...")])
+def test_a_formula_of_a_hundred_characters_is_shown_whole(length, line):
+    assert refusal("$" + "a" * (length - 1)).message.split("\n")[1] == f"  {line}"
+    far = refusal("a" * (length - 1) + "$").message.split("\n")[1]
+    assert far == ("  " + "a" * 99 + "$" if length == 100 else "  ..." + "a" * 50 + "$")
+
+
+def test_each_hint_says_what_to_write():
+    for text, hint in {
+        "a = 3": "write == to compare",
+        "True + a": "write 1",
+        "False + a": "write 0",
+        "a if b else c": "write where(condition, a, b) to choose",
+        "a is b": "write == to compare",
+        "017 + a": "write 17",
+        "3": "a constant has no time stamps; use a channel in it",
+        "a b": "an operator is missing",
+        "min(a)": "write min(a, b, ...)",
+        "lagged(a, b)": "write lagged(x, s)",
+        "lagged(a, 99)": "write lagged(x, s)",
+        "convert(a, 3)": 'write convert(x, "km/h")',
+        "abs + a": "write abs(x)",
+        "a // b": "write / to divide",
+    }.items():
+        assert refusal(text).hint == hint, text
 
 
 def test_nothing_is_ever_compiled_to_code(monkeypatch):

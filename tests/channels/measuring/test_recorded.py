@@ -171,6 +171,7 @@ def test_what_was_moved_to_a_file_is_the_same(tmp_path):
             moved.add(batch)
             moved.move()
         moved.move(whole=True)
+        held.move(whole=True)  # nowhere to go
         for name in ("s", "c"):
             one, other = (each.messages["a/M"].signals[name] for each in (held, moved))
             assert np.array_equal(one.raw(), other.raw())

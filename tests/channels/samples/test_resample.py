@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import interpolate, signal
 
 from buswright.channels.samples import resample as module
-from buswright.channels.samples.resample import align, grid, resample, resample_each
+from buswright.channels.samples.resample import align, grid, partner, resample, resample_each
 from buswright.channels.samples.series import BAD, Quality, Series, unusable
 
 EPOCH = 1_780_000_000_000_000_000
@@ -328,3 +328,175 @@ def test_channels_of_one_time_base_come_out_as_each_does_alone(rate):
         np.testing.assert_allclose(value, expected.value, atol=1e-12)
         np.testing.assert_array_equal(objections, expected.quality)
     assert list(resample_each([], points)) == []
+
+
+# --- borders, on a few samples each ---------------------------------------------------------------------------------
+
+FILLED, GAP, FAST, RAIL = (
+    int(bit) for bit in (Quality.INTERPOLATED, Quality.AFTER_GAP, Quality.TOO_FAST, Quality.ELECTRICAL_RAIL)
+)
+
+
+def few(times_ms, values, quality=None, *, period_s=0.01, **more):
+    bits = None if quality is None else np.array(quality, np.uint16)
+    times = np.rint(np.array(times_ms, np.float64) * MS).astype(np.int64)
+    return Series("x", "", times, np.array(values, np.float64), quality=bits, period_s=period_s, **more)
+
+
+def read(series, times_ms):
+    """Values and bits at these times, in milliseconds."""
+    value, quality = resample(series, np.rint(np.array(times_ms, np.float64) * MS).astype(np.int64))
+    return value.tolist(), [0] * len(value) if quality is None else quality.tolist()
+
+
+@pytest.mark.parametrize(
+    ("stop_ns", "rate", "count"),
+    [(10**9, 10.0, 11), (10**9 - 1, 10.0, 11), (10**9 - 200, 10.0, 10), (0, 10.0, 1), (-1, 10.0, 0), (10**9, 3.0, 4)],
+)
+def test_a_grid_ends_with_its_last_point_up_to_a_rounding(stop_ns, rate, count):
+    """A millionth of a step, 100 ns here, is no more than rounding."""
+    assert len(grid(0, stop_ns, rate)) == count
+
+
+def test_a_point_takes_a_sample_within_a_microsecond_and_a_line_between_two():
+    """Before a gap and at the ends of the data, too; the silence of 40 ms is a gap."""
+    series = few([0, 10, 20, 60], [0, 10, 40, 80], [0, FAST, 0, RAIL])
+    us = 0.001
+    for times, values, bits in (
+        ([0, us, 2 * us, 10 - us, 10 - 2 * us, 15], [0, 0, 2 * us, 10, 10 - 2 * us, 25], [0, 0] + [FILLED | FAST] * 4),
+        ([-us, -2 * us, 20 + us, 20 + 2 * us, 40], [0, np.nan, 40, np.nan, np.nan], [0, GAP, 0, GAP, GAP]),
+        ([60 - 2 * us, 60 - us, 60 + us, 60 + 2 * us], [np.nan] * 4, [GAP, RAIL, RAIL, GAP]),
+        ([10, 20], [10, 40], [FAST, 0]),
+    ):
+        points = np.rint(np.array(times) * MS).astype(np.int64)
+        value, quality = module._interpolate(series, points, 1e7)
+        np.testing.assert_allclose(value, values, atol=1e-9)
+        expected = [FAST if time == 10 - us else bit for time, bit in zip(times, bits, strict=True)]
+        assert quality.tolist() == expected
+
+
+def test_a_state_holds_into_a_gap_for_one_period_and_from_a_microsecond_before():
+    """With 10 ms a silence of 31 ms is none, and one of 32 ms is: there a value holds for 10 ms."""
+    us = 0.001
+    series = few([0, 10, 41, 73], [1, 2, 3, 4], [0, FAST, 0, 0], kind="state")
+    assert read(series, [-us, 0, 9.999, 10, 40.9, 41 - us])[0] == [1, 1, 2, 2, 2, 3]
+    assert read(series, [5, 15, 45]) == ([1, 2, 3], [0, FAST, 0])
+    value, bits = read(series, [-2 * us, 51, 51.1, 72.9, 73, 83, 83.1])
+    np.testing.assert_array_equal(value, [np.nan, 3, np.nan, np.nan, 4, 4, np.nan])
+    assert bits == [GAP, 0, GAP, GAP, 0, 0, GAP]
+    on_change = few([0, 10, 9000], [1, 2, 3], period_s=None, kind="state")
+    assert read(on_change, [5, 8999, 10**6]) == ([1, 2, 3], [0, 0, 0])
+
+
+def test_where_segments_overlap_the_earlier_one_counts():
+    series = few([0, 10, 20, 30, 15, 25, 35], [1, 1, 1, 1, 5, 5, 5], [0, 0, 0, 0, FAST, FAST, FAST])
+    assert read(series, [0, 20, 29, 30, 35]) == ([1, 1, 1, 1, 5], [0, 0, FILLED, 0, FAST])
+    value, bits = read(series, [31, 36])
+    assert (value[0], bits) == (5, [FILLED | FAST, GAP])
+    empty = few([0, 10, 5], [1, 2, 3], segments=np.array([0, 2, 2], np.int64))
+    assert read(empty, [0, 10]) == ([1, 2], [0, 0])
+
+
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_the_partner_of_a_segment_has_its_number_or_overlaps_it_most(count):
+    series = few([0, 10, 20, 30, 5, 15], [1, 2, 3, 4, 5, 6])
+    times = np.array([4, 16]) * MS
+    found = partner(series, count - 1, count, times)
+    # With as many segments the number counts; else 12 of 16 ms, against 10.
+    assert found.value.tolist() == ([5, 6] if count == 2 else [1, 2, 3, 4])
+    late = partner(few([0, 10, 5, 15], [1, 2, 3, 4]), 0, 1, np.array([6, 20]) * MS)
+    assert late.value.tolist() == [3, 4]
+    assert len(partner(series, 0, 1, times[:0])) == 0
+    assert len(partner(few([], []), 0, 1, times)) == 0
+    assert len(partner(few([], []), 0, 2, times)) == 0
+
+
+def test_a_series_at_its_own_times_is_itself_and_at_others_it_is_read_segment_by_segment():
+    series = few([0, 10, 5, 15], [1, 2, 5, 6], [0, RAIL, 0, FAST])
+    same = align(series, series.time_ns, series.segments)
+    np.testing.assert_array_equal(same.value, [1, np.nan, 5, 6])
+    assert same.quality is series.quality
+    other = align(few([0, 10, 5, 15], [1, 2, 5, 6]), np.array([5, 5, 10]) * MS, np.array([0, 1], np.int64))
+    np.testing.assert_allclose(other.value, [1.5, 5, 5.5])
+    assert other.quality.tolist() == [FILLED, 0, FILLED]
+    assert align(series, np.zeros(0, np.int64), np.zeros(0, np.int64)).quality is None
+
+
+@pytest.mark.parametrize(
+    ("step_ms", "lowered"), [(10.0, False), (10.1, False), (10.2, True), (20.0, True), (5.0, False)]
+)
+def test_a_rate_is_lowered_by_more_than_a_hundredth(step_ms, lowered):
+    points = np.rint(np.arange(0, 500, step_ms) * MS).astype(np.int64) + 3000
+    series = few(np.arange(0, 1000, 10), np.zeros(100))
+    assert module._lowered(series, points, 1e7) == (step_ms * MS if lowered else None)
+    assert module._lowered(series, points[:1], 1e7) is None
+    # A sender that is slower than it is said to be isn't filtered onto its own times.
+    slow = few(np.arange(0, 1000, 20), np.zeros(50))
+    assert module._lowered(slow, points, 1e7) == (20 * MS if step_ms == 20.2 else None)
+    assert module._lowered(slow, np.rint(np.arange(0, 500, 20.5) * MS).astype(np.int64), 1e7) == 20.5 * MS
+
+
+def test_only_channels_that_share_their_times_go_together(monkeypatch):
+    sizes = []
+    alike = module._resample_alike
+    monkeypatch.setattr(module, "_resample_alike", lambda many, points: sizes.append(len(many)) or alike(many, points))
+    times = few(np.arange(0, 300, 10), np.zeros(30)).time_ns
+    same = [Series(f"c{n}", "", times, np.zeros(30), period_s=0.01) for n in range(10)]
+    state = Series("s", "", times, np.zeros(30), period_s=0.01, kind="state")
+    bad = Series("b", "", times, np.full(30, np.nan), period_s=0.01)
+    slower = Series("p", "", times, np.zeros(30), period_s=0.02)
+    points = np.arange(0, 300, 40) * MS
+    list(resample_each([*same, state, state, bad, slower, same[0]], points))
+    assert sizes == [8, 2, 2, 1, 1, 1]  # the same state twice is like itself
+    sizes.clear()
+    monkeypatch.setattr(module, "_TOGETHER_SAMPLES", 90)
+    list(resample_each(same[:7], points))
+    assert sizes == [3, 3, 1]
+
+
+@pytest.mark.parametrize(("period_ms", "step_ms", "parts"), [(10.0, 40.0, 8), (10.0, 35.0, 14), (8.0, 20.0, 10)])
+def test_a_lower_rate_is_interpolated_filtered_and_limited_as_scipy_does_it(period_ms, step_ms, parts):
+    """Straight lines on a grid of 2 points a sample, or 4 where the rates don't divide; cut off at 0.4 of the new rate.
+
+    A point is held within the samples no further than 1.25 steps away. 40 ms of 10 ms: 8 points; 35 ms: 3.5 * 4 = 14.
+    """
+    rng = np.random.default_rng(8)
+    series = few(np.arange(400) * period_ms, np.cumsum(rng.normal(size=400)), period_s=period_ms / 1000)
+    last = 399 * period_ms
+    points = np.arange(0, last, step_ms)
+    found = module._decimate([series], np.rint(points * MS).astype(np.int64), step_ms * MS, period_ms * MS)[0]
+    assert found.quality is None
+    fine = np.arange(0, last + 1e-6, step_ms / parts)
+    values = np.interp(fine, series.time_ns / MS, series.value)
+    half = -(-(signal.kaiserord(70.0, 2 * 0.5 * 0.4 / parts)[0] - 1) // 2)
+    kernel = signal.firwin(2 * half + 1, 2 * 0.4 / parts, window=("kaiser", signal.kaiser_beta(70.0)))
+    smooth = np.convolve(signal._arraytools.odd_ext(values, half), kernel, "valid")[::parts][: len(points)]
+    near = np.abs(series.time_ns / MS - points[:, None]) <= 1.25 * step_ms + 1e-9
+    low, high = (np.array([pick(series.value[row]) for row in near]) for pick in (np.min, np.max))
+    np.testing.assert_allclose(found.value, np.clip(smooth, low, high), atol=1e-9)
+
+
+def test_a_point_of_a_lower_rate_rests_on_the_samples_within_a_step_and_a_quarter():
+    """80 Hz to 20 Hz: 62.5 ms on either side, five samples."""
+    for bad in (20, 21, 22):
+        bits = np.zeros(60, np.uint16)
+        bits[bad] = FAST
+        series = few(np.arange(60) * 12.5, np.zeros(60), bits, period_s=0.0125)
+        points = np.arange(14) * 50
+        _, quality = read(series, points)
+        assert [point for point, bit in zip(points, quality, strict=True) if bit] == [
+            point for point in points if abs(point - 12.5 * bad) <= 62.5
+        ]
+        assert set(quality) == {0, FAST}
+
+
+def test_a_point_beside_a_lost_frame_is_told_even_where_the_rate_is_lowered():
+    """Frames at 490 and 510 ms: the point between them rests on no sample of its own moment."""
+    times = np.delete(np.arange(100) * 10.0, 50)
+    _, quality = read(few(times, np.zeros(99)), np.arange(20) * 50.0)
+    assert np.flatnonzero(quality).tolist() == [10]
+    assert quality[10] == FILLED
+    # 15 ms apart is still a sample here and there.
+    times = np.sort(np.append(np.delete(np.arange(100) * 10.0, 50), 505.0))
+    _, quality = read(few(times, np.zeros(100)), np.arange(20) * 50.0)
+    assert not any(quality)

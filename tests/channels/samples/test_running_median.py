@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from scipy.stats import median_abs_deviation
 
+from buswright.channels.samples import running_median as module
 from buswright.channels.samples.running_median import LEAST, MOST, RunningMedian
 
 WINDOW_NS = 500_000_000
@@ -60,3 +61,36 @@ def test_cutting_makes_no_difference(seed):
     parts = [cut.add(t, v, 0.0) for t, v in zip(np.split(time_ns, cuts), np.split(value, cuts), strict=True)]
     for column in (0, 1):
         assert np.array_equal(np.concatenate([part[column] for part in parts]), whole[column], equal_nan=True)
+
+
+def test_a_sample_as_old_as_the_window_is_in_it():
+    """Every 10 ms, so that one is exactly half a second old; against pandas, whose window holds it, too."""
+    time_ns = np.arange(200, dtype=np.int64) * 10_000_000
+    value = np.random.default_rng(2).normal(size=200)
+    median, _ = RunningMedian(WINDOW_NS).add(time_ns, value, np.inf)
+    rolling = pd.Series(value, index=pd.to_datetime(time_ns)).rolling("500ms", closed="left")
+    assert rolling.count().iloc[-1] == 50
+    assert np.array_equal(median[LEAST:], rolling.median().to_numpy()[LEAST:])
+
+
+def test_small_blocks_and_a_new_start_change_nothing(monkeypatch):
+    time_ns, value = samples(200, 300)
+    whole = RunningMedian(WINDOW_NS).add(time_ns, value, 0.5)
+    monkeypatch.setattr(module, "_CELLS", 700)
+    again = RunningMedian(WINDOW_NS)
+    again.add(time_ns, -value, 0.0)
+    again.clear()
+    for one, other in zip(again.add(time_ns, value, 0.5), whole, strict=True):
+        assert np.array_equal(one, other, equal_nan=True)
+
+
+def test_the_spread_is_worked_out_from_the_least_distance_on_and_never_at_the_median():
+    time_ns = np.arange(LEAST + 4, dtype=np.int64)
+    value = np.array([*np.resize([0.0, 2.0, 1.0], LEAST), 1.0, 1.5, 1.49, 0.5])
+    median, spread = RunningMedian(WINDOW_NS).add(time_ns, value, 0.5)
+    assert median[LEAST:].tolist() == [1, 1, 1, 1]
+    assert np.isfinite(spread[LEAST:]).tolist() == [False, True, False, True]
+    _, spread = RunningMedian(WINDOW_NS).add(time_ns, value, 0.0)
+    assert np.isfinite(spread[LEAST:]).tolist() == [False, True, True, True]
+    # 25 samples of 0, 2, 1: 16 of them 1 away from the median and 9 at it, so half are at least 1 away.
+    assert spread[LEAST + 1] == pytest.approx(1.4826)

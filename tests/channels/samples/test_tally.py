@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from buswright.channels.samples.series import BAD, Quality, Series, describe_quality
-from buswright.channels.samples.tally import Tally, bad_samples, objections, reason
+from buswright.channels.samples.tally import BadSamples, Tally, bad_samples, objections, reason
 
 BITS = [0, *(int(bit) for bit in Quality), int(Quality.SHORT_FRAME | Quality.AFTER_GAP)]
 
@@ -58,3 +58,27 @@ def test_what_is_no_bad_sample_is_not_the_reason() -> None:
     assert list(counts) == [many, few]
     assert reason(counts) == describe_quality(few)
     assert objections(None) == objections(np.zeros(0, np.uint16)) == {}
+
+
+def test_objections_are_counted_most_frequent_first_and_in_their_order_where_as_many() -> None:
+    fast, rail, ranged = Quality.TOO_FAST, Quality.ELECTRICAL_RAIL, Quality.DATABASE_RANGE
+    counts = objections(np.array([fast | rail, fast, ranged, 0], np.uint16))
+    assert list(counts.items()) == [(fast, 2), (ranged, 1), (rail, 1)]
+    assert reason({}) == "no value"
+    assert reason({fast: 2, rail: 1}) == describe_quality(rail)
+
+
+def test_a_tally_keeps_the_first_bad_sample_and_channels_in_order() -> None:
+    tally = Tally()
+    rail, absent = int(Quality.ELECTRICAL_RAIL), int(Quality.MUX_ABSENT)
+    times = np.arange(3, dtype=np.int64) * 10
+    tally.add("b", times, None)
+    tally.add("a", times, np.array([0, rail, rail], np.uint16))
+    tally.add("a", times + 30, np.array([rail, absent, absent | rail], np.uint16))
+    tally.add("gone", times, np.full(3, absent, np.uint16))
+    tally.add("never", times[:0], None)
+    assert tally.result() == (
+        BadSamples("b", 3),
+        BadSamples("a", 4, 3, {Quality.ELECTRICAL_RAIL: 3}, 10),
+    )
+    assert (BadSamples("x", 0).share, BadSamples("x", 4, 1).share, BadSamples("x", 4).why) == (0.0, 0.25, "")

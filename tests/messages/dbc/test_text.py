@@ -166,7 +166,7 @@ def loads(tried):
             defined = defined or word == "BO_"
             if "BAD" in line:
                 return f"can't read {line.strip()}"
-            if word in ("SG_", "CM_", "SIG_VALTYPE_") and "BU_" not in line and not defined:
+            if word in ("SG_", "CM_", "SIG_VALTYPE_") and line not in module.END and not defined:
                 return "no message yet"
         return ""
 

@@ -1,5 +1,6 @@
 """Messages as the text of a DBC: each statement in its place, and read by cantools as what was meant."""
 
+from math import inf
 from types import MappingProxyType
 
 import cantools
@@ -8,6 +9,7 @@ import pytest
 from buswright.messages.database import database_of_text
 from buswright.messages.dbc.writing import dbc_of, frame_id, number_text, quoted, short_text
 from buswright.messages.model import J1939, Database, Message, Node, Signal
+from buswright.messages.sheet.write import table_bytes
 
 PLAIN = Message(
     "PLAIN",
@@ -197,11 +199,28 @@ def test_an_attribute_of_numbers_and_texts_is_a_text_and_a_multiplexer_without_v
 
 @pytest.mark.parametrize(
     ("value", "number", "short"),
-    [(1, "1", "1"), (1.0, "1.0", "1"), (0.1, "0.1", "0.1"), (-40, "-40", "-40"), (1e300, "1e+300", str(int(1e300)))],
+    [
+        (inf, "1e999", "1e999"),
+        (-inf, "-1e999", "-1e999"),
+        (1, "1", "1"),
+        (1.0, "1.0", "1"),
+        (0.1, "0.1", "0.1"),
+        (-40, "-40", "-40"),
+        (1e300, "1e+300", str(int(1e300))),
+    ],
 )
 def test_a_number_is_read_as_the_same(value, number, short):
     assert (number_text(value), short_text(value)) == (number, short)
     assert float(short_text(value)) == value
+
+
+def test_numbers_beyond_float64_are_infinite_there_and_back(tmp_path):
+    text = 'VERSION ""\nBU_: A\nBO_ 1 M: 8 A\n SG_ x : 0|8@1+ (1e999,-1e999) [-1e999|1e999] "" A\n'
+    read = database_of_text(text, "far.dbc")
+    made = database_of_text(dbc_of(read.messages, of=read), "made.dbc")
+    (signal,) = made.find("M").signals
+    assert (signal.scale, signal.offset, signal.minimum, signal.maximum) == (inf, -inf, -inf, inf)
+    assert table_bytes(read, tmp_path / "t.csv").count(b"1e999") == 4
 
 
 def test_a_frame_of_29_bits_has_bit_31():

@@ -129,3 +129,78 @@ def test_what_cannot_be_written_is_refused() -> None:
         encode(message, {"odd": [1.0]})
     with pytest.raises(DatabaseError, match="different lengths"):
         encode(message, {"speed": [1.0, 2.0]}, count=3)
+
+
+@pytest.mark.parametrize(
+    ("signal", "values", "raws"),
+    [
+        # Both ends, one beyond, and a half on either side of them.
+        (Signal("s", 0, 8), [-0.5, 0, 254.5, 255, 255.5], [0, 0, 254, 255, 255]),
+        (Signal("s", 0, 8, signed=True), [-128.6, -128, -127.5, 127, 127.6], [-128, -128, -128, 127, 127]),
+        (Signal("s", 0, 8, scale=-2, offset=10), [10.0, 8.0, -500.0, -501.0, 11.0], [0, 1, 255, 255, 0]),
+        (Signal("s", 0, 8, scale=-2, offset=10), np.array([10, 8, -500, -502, 12]), [0, 1, 255, 255, 0]),
+        # Whole numbers go without float64: the halves to even, whichever way the scale points.
+        (Signal("s", 0, 64, scale=2), np.array([1, 3, 5, 2**62 + 1]), [0, 2, 2, 2**61]),
+        (
+            Signal("s", 0, 64, scale=-2, offset=0, signed=True),
+            np.array([1, 3, 5, 2**62 + 3]),
+            [0, -2, -2, -(2**61) - 2],
+        ),
+        (
+            Signal("s", 0, 64, scale=3),
+            np.array([2**62, 2**62 + 1, 2**62 + 2]),
+            [2**62 // 3, 2**62 // 3 + 1, 2**62 // 3 + 1],
+        ),
+        (Signal("s", 0, 64, offset=-5), np.array([2**63 - 1, -6, -5]), [2**63 + 4, 0, 0]),
+        (Signal("s", 0, 64, signed=True), np.array([-(2**63), 2**63 - 1]), [-(2**63), 2**63 - 1]),
+        (Signal("s", 0, 64), np.array([2**64 - 1], np.uint64), [2**64 - 1]),
+        (Signal("s", 0, 54), np.array([2**53 + 1]), [2**53 + 1]),
+        (Signal("s", 0, 53, offset=1), np.array([2**53 - 1, 2**60]), [2**53 - 2, 2**53 - 1]),
+        (Signal("s", 0, 32, is_float=True, scale=0.5, offset=1), [1.0, 2.0], [0, 2]),
+        (Signal("s", 0, 8, invalid=254.0, signed=False), [np.nan], [254]),
+        (Signal("s", 0, 16, signed=True), [np.nan, np.inf, -np.inf], [-(2**15), 2**15 - 1, -(2**15)]),
+    ],
+)
+def test_a_value_becomes_the_nearest_raw_value(signal: Signal, values: np.ndarray, raws: list[int]) -> None:
+    assert to_raw(signal, values).tolist() == raws
+
+
+def test_payloads_are_as_long_as_the_message_and_no_longer_than_a_frame() -> None:
+    for length, size in ((3, 3), (64, 64), (65, 64)):
+        assert encode(one_message(Signal("s", 0, 8), length=length).messages[0], {"s": 1.0}).shape == (1, size)
+    last = one_message(Signal("s", 504, 8), length=65).messages[0]
+    assert encode(last, {"s": 7.0})[0, 63] == 7
+    with pytest.raises(DatabaseError, match="M: s does not fit into 64 bytes"):
+        encode(one_message(Signal("s", 505, 8), length=65).messages[0], {"s": 7.0})
+    with pytest.raises(DatabaseError, match="M: s does not fit into 1 bytes"):
+        encode(one_message(Signal("s", 1, 8), length=1).messages[0], {"s": 7.0})
+
+
+def test_a_signal_without_bits_or_with_too_many_is_refused() -> None:
+    for length in (0, 65):
+        with pytest.raises(DatabaseError, match=f"s: {length} bits can't be written"):
+            encode(one_message(Signal("s", 0, length), length=16).messages[0], {"s": 7.0})
+        with pytest.raises(DatabaseError, match=f"s: {length} bits can't be written"):
+            encode(one_message(Signal("s", 0, length, initial=1.0), length=16).messages[0], {})
+
+
+def test_a_chain_of_multiplexers_selects_together() -> None:
+    message = one_message(
+        Signal("m", 0, 8, is_multiplexer=True),
+        Signal("n", 8, 8, is_multiplexer=True, multiplexer="m", mux_values=((1, 1),)),
+        Signal("a", 16, 8, multiplexer="n", mux_values=((2, 2),)),
+    ).messages[0]
+    payload = encode(message, {"m": [1, 1, 0], "n": [2, 3, 2], "a": [9, 9, 9]})
+    assert payload[:, :3].tolist() == [[1, 2, 9], [1, 3, 0], [0, 0, 0]]
+    # A multiplexer that nobody names is 0.
+    assert encode(message, {"n": [2.0], "a": [9.0]})[:, :3].tolist() == [[0, 0, 0]]
+
+
+def test_two_signals_in_one_byte_leave_each_other_alone() -> None:
+    message = one_message(Signal("low", 0, 4), Signal("high", 4, 4), Signal("over", 11, 10, big_endian=True)).messages[
+        0
+    ]
+    payload = encode(message, {"low": [0xA], "high": [0x5], "over": [0x3FF]})
+    # `over` takes bits 3..0 of byte 1 and 7..2 of byte 2.
+    assert payload.tolist() == [[0x5A, 0x0F, 0xFC, 0, 0, 0, 0, 0]]
+    assert encode(message, {"low": [0xA, 0x1]}).tolist() == [[0xA] + [0] * 7, [0x1] + [0] * 7]

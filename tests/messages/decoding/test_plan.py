@@ -201,5 +201,7 @@ def test_what_no_frame_can_hold_has_no_extraction() -> None:
         Signal("s", 0, 24, is_float=True),
         Signal("s", 500, 16),
         Signal("s", 0, 0),
+        Signal("s", 0, 0, signed=True),
+        Signal("s", -1, 8),
     ):
         assert plan_message(one_message(signal, length=64).messages[0]).signals[0].extraction is None

@@ -13,6 +13,8 @@ from buswright.messages.sheet.cells import CellError, Identifier, Kind
         (" -40 ", -40),
         ("−40", -40),
         ("- 40", -40),
+        ("-\n40", -40),
+        ("-\N{NO-BREAK SPACE}0,5", -0.5),
         ("+3", 3),
         ("0,1", 0.1),
         (".5", 0.5),

@@ -117,7 +117,7 @@ paint = "red"
     assert found.unknown == ("empty", "paint")
 
 
-def test_a_workbook_gives_its_first_sheet_with_a_table(tmp_path):
+def test_a_workbook_gives_its_first_sheet_with_a_table(tmp_path, monkeypatch):
     sheets = {
         "notes": [["made on a rainy day"]],
         "signals": [HEADS, ["0x100", "a", "0"]],
@@ -142,6 +142,8 @@ def test_a_workbook_gives_its_first_sheet_with_a_table(tmp_path):
     assert found.path == f"{path}[signals]"
     assert found.rows[0].cells == {"0": "0x100", "1": "a", "2": "0"}
     assert found.passed_over == ("notes", "old")
+    monkeypatch.setattr(xlsx, "MOST_SHEETS", 2)
+    assert list(xlsx.sheets(path.read_bytes(), "book.xlsx")) == ["notes", "signals"]
 
 
 @pytest.mark.parametrize("name", ["t.csv", "t.tsv", "t.txt", "t.toml", "t.xlsx"])

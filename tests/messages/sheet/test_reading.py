@@ -77,6 +77,7 @@ def test_a_row_lies_where_its_convention_says(row, readings, start, length):
         (entry(bits=(0, 7), length=9), (), "has 8 bits, and the length is 9"),
         (entry(first=0, last=1, length=12), (), "12 bits in 16: which of them?"),
         (entry(first=0), (), "no length is given"),
+        (entry(first=0, length=0), (), "has a length of 0 bits"),
         (entry(length=8), (), "where it lies is not given"),
         (entry(first=0, length=8), ("bytes-from-1",), "lies before the first byte, if bytes are counted from 1"),
         (entry(bits=7, length=1), ("bytes-from-1",), "begins before the payload"),

@@ -160,12 +160,12 @@ def _check_tokens(text: str) -> None:
             raise _refused_sign(text, at)
         kind, word = str(match.lastgroup), match.group()
         operand = kind in {"name", "number", "string"} and word not in _WORDS
+        if kind == "name" and word in keyword.kwlist and word not in _WORDS:
+            raise _error(text, at, f"the word {word!r} can't be used in a formula", _REFUSED_WORDS.get(word, ""))
         if (operand and operand_before) or (kind == "name" and before == "number"):
             raise _error(text, at, f"{word!r} can't follow what is before it", "an operator is missing")
         if kind == "number":
             _check_number(text, at, word)
-        if kind == "name" and word in keyword.kwlist and word not in _WORDS:
-            raise _error(text, at, f"the word {word!r} can't be used in a formula", _REFUSED_WORDS.get(word, ""))
         if text.startswith("//", at):
             raise _error(text, at, "// is not an operator here", "write / to divide")
         if text.startswith(("<<", ">>"), at):

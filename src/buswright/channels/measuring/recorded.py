@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from buswright.channels.carfile.model import Entries, FrameEntry
 from buswright.channels.expectation import name_of
@@ -46,16 +47,26 @@ class Segments:
         def segment_at(row: int) -> int:
             return first + bisect_right(starts, row)
 
-        for row, bus, _ in self._steps.of(frames):
+        steps = self._steps.of(frames)
+        earlier = _row_before(frames.bus) if steps else np.zeros(0, np.intp)
+        for row, bus, _ in steps:
             # A bus that has sent in the newest segment already goes back for a second time.
-            earlier = np.flatnonzero(frames.bus[:row] == bus)
-            sent_in = segment_at(int(earlier[-1])) if len(earlier) else self._segment_of.get(bus, 0)
+            sent_in = segment_at(int(earlier[row])) if earlier[row] >= 0 else self._segment_of.get(bus, 0)
             if sent_in == self.count - 1:
                 self.count += 1
                 starts.append(row)
         for bus in np.unique(frames.bus).tolist():
             self._segment_of[bus] = segment_at(int(np.flatnonzero(frames.bus == bus)[-1]))
         return starts
+
+
+def _row_before(bus: UInt8s) -> npt.NDArray[np.intp]:
+    """Return for each row the last row before it of the same bus, -1 where there is none; intp[n]."""
+    order = np.argsort(bus, kind="stable")
+    before = np.full(len(bus), -1, dtype=np.intp)
+    same = bus[order[1:]] == bus[order[:-1]]
+    before[order[1:][same]] = order[:-1][same]
+    return before
 
 
 @dataclass(slots=True)

@@ -196,12 +196,11 @@ def _lowered(series: Series, grid_ns: Int64s, step_ns: float) -> float | None:
 
 
 def _bracket(time_ns: Int64s, grid_ns: Int64s, step_ns: float) -> _Bracket:
-    """Find the samples around each grid point; a sample at that very time is both."""
-    before = np.searchsorted(time_ns, grid_ns, side="right") - 1
+    """Find the samples around each grid point; one at that very time, to a microsecond, is both."""
+    before = np.maximum(np.searchsorted(time_ns, grid_ns + _SAME_NS, side="right") - 1, 0)
+    same = grid_ns - time_ns[before] <= _SAME_NS
+    after = np.where(same, before, np.minimum(before + 1, len(time_ns) - 1))
     outside = (grid_ns < time_ns[0] - _SAME_NS) | (grid_ns > time_ns[-1] + _SAME_NS)
-    before = np.maximum(before, 0)
-    exact = time_ns[before] == grid_ns
-    after = np.where(exact, before, np.minimum(before + 1, len(time_ns) - 1))
     silent = outside | ((time_ns[after] - time_ns[before]) > longest_step_ns(step_ns * 1e-9))
     return _Bracket(before, after, silent)
 
@@ -216,8 +215,6 @@ def _interpolate(series: Series, grid_ns: Int64s, step_ns: float) -> Resampled:
     before, after, silent = _bracket(time_ns, grid_ns, step_ns)
     span = time_ns[after] - time_ns[before]
     since = grid_ns - time_ns[before]
-    before = np.where((span > 0) & (span - since <= _SAME_NS), after, before)
-    after = np.where(since <= _SAME_NS, before, after)
     fraction = np.divide(since, span, out=np.zeros(len(since)), where=(before != after))
     value = usable[before] + fraction * (usable[after] - usable[before])
     value[silent] = np.nan

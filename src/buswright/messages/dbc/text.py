@@ -49,6 +49,10 @@ _DECIDES_MEANING = frozenset(("SIG_VALTYPE_", "SG_MUL_VAL_"))
 """Without one of these the signal would still decode, to something else."""
 
 
+END = '\nCM_ "";\n'
+"""Goes behind a text that is tried: a statement that breaks off at the very end would load, and break what follows."""
+
+
 @dataclass(frozen=True, slots=True)
 class Statement:
     """One statement of a DBC.
@@ -270,4 +274,4 @@ def _grow(
 
 def _trouble(head: list[str], parts: list[Statement], attempt: Attempt) -> str:
     """Why these statements don't load together; empty if they do."""
-    return next(filter(None, map(objection, parts)), "") or attempt("".join(head + [s.text for s in parts]))
+    return next(filter(None, map(objection, parts)), "") or attempt("".join([*head, *(s.text for s in parts), END]))

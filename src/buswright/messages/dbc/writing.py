@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
@@ -66,7 +67,9 @@ def quoted(text: str) -> str:
 
 
 def number_text(value: float) -> str:
-    """Write a number so that it is read as the same: an int without a point."""
+    """Write a number so that it is read as the same: an int without a point, an infinite one as none that is finite."""
+    if isinstance(value, float) and math.isinf(value):
+        return "1e999" if value > 0 else "-1e999"
     return str(value) if isinstance(value, int) else repr(float(value))
 
 
@@ -77,7 +80,7 @@ def short_text(value: float) -> str:
 
 def _whole(value: float) -> float:
     """Return an int where a number is whole."""
-    return int(value) if value == int(value) else value
+    return int(value) if float(value).is_integer() else value
 
 
 def _frame(message: Message) -> Iterator[str]:

@@ -244,7 +244,7 @@ class SignalTable:
         needed = plan.needed_bits
         if not plan.conditions and self.shortest * 8 >= needed:
             return None
-        short = None if self.shortest * 8 >= needed else self.length < -(-needed // 8)
+        short = None if self.shortest * 8 >= needed else self.length < needed / 8
         present = self._selected(plan.conditions) if plan.conditions else None
         if present is not None and present.all():
             present = None

@@ -56,6 +56,7 @@ def encode(message: Message, values: Mapping[str, npt.ArrayLike], *, count: int 
         if signal.name in arrays:
             raws[signal.name] = np.broadcast_to(to_raw(signal, arrays[signal.name]), n)
         elif signal.initial is not None:
+            _refuse_unwritable(signal)
             raws[signal.name] = np.full(n, _held(signal, np.array([signal.initial]))[0])
     return encode_raw(message, raws, count=n)
 
@@ -64,7 +65,13 @@ def to_raw(signal: Signal, value: npt.ArrayLike) -> Numbers:
     """Scale physical values back to raw ones; shape as given, int64, uint64 or float64.
 
     Integers stay exact where scale and offset are whole numbers.
+
+    Raises
+    ------
+    DatabaseError
+        No frame can hold it.
     """
+    _refuse_unwritable(signal)
     given = np.asarray(value)
     if signal.is_float:
         return conversion_of(signal).invert(given.astype(np.float64))
@@ -73,6 +80,13 @@ def to_raw(signal: Signal, value: npt.ArrayLike) -> Numbers:
         return _exact(signal, given)
     unrounded = conversion_of(signal).invert(given.astype(np.float64))
     return _held(signal, np.rint(unrounded))
+
+
+def _refuse_unwritable(signal: Signal) -> None:
+    if signal.is_float and signal.length not in FLOAT_BITS:
+        raise DatabaseError(f"{signal.name}: there is no float of {signal.length} bits")
+    if not 1 <= signal.length <= 64:
+        raise DatabaseError(f"{signal.name}: {signal.length} bits can't be written")
 
 
 def _exact(signal: Signal, value: Numbers) -> Numbers:
@@ -114,6 +128,7 @@ def encode_raw(message: Message, raws: Mapping[str, Numbers], *, count: int) -> 
     payload = np.zeros((count, 8 + MAX_PAYLOAD + 8), dtype=np.uint8)
     for signal in message.signals:
         if signal.name in raws:
+            _refuse_unwritable(signal)
             if signal.end_bit > 8 * length:
                 raise DatabaseError(f"{message.name}: {signal.name} does not fit into {length} bytes")
             rows = _selected(message, signal, raws, count)
@@ -158,13 +173,9 @@ def _byte_mask(signal: Signal, low: int) -> np.uint8:
 def _field(signal: Signal, raw: Numbers) -> UInt64s:
     """Turn raw values into bit fields; uint64[n], bits above the signal's length 0."""
     if signal.is_float:
-        if signal.length not in FLOAT_BITS:
-            raise DatabaseError(f"{signal.name}: there is no float of {signal.length} bits")
         with np.errstate(over="ignore"):
             floats = np.asarray(raw).astype(f"<f{signal.length // 8}")
         return floats.view(f"<u{signal.length // 8}").astype(np.uint64)
-    if not 1 <= signal.length <= 64:
-        raise DatabaseError(f"{signal.name}: {signal.length} bits can't be written")
     whole = np.asarray(raw)
     field = whole.astype(np.int64).view(np.uint64) if whole.dtype.kind == "i" else whole.astype(np.uint64)
     return field & np.uint64((1 << signal.length) - 1)

@@ -254,8 +254,8 @@ def stays_finite(signal: Signal) -> bool:
 
 
 def raw_range(signal: Signal) -> tuple[int, int]:
-    """Return the lowest and highest raw value of an integer signal."""
-    if signal.signed:
+    """Return the lowest and highest raw value of an integer signal; one without bits has 0 alone."""
+    if signal.signed and signal.length:
         return -(1 << (signal.length - 1)), (1 << (signal.length - 1)) - 1
     return 0, (1 << signal.length) - 1
 

@@ -74,7 +74,7 @@ def number(text: str) -> int | float:
 
 
 def _plain(text: str) -> str:
-    return text.replace("−", "-").replace(" ", "").replace(",", ".")
+    return "".join(text.replace("−", "-").replace(",", ".").split())
 
 
 def _finite(value: float) -> float:

@@ -104,6 +104,8 @@ def place(entry: Entry, readings: frozenset[str]) -> tuple[int, int]:
             length = room
         elif length != room and room > 8:
             raise CellError(f"{length} bits in {room}: which of them?", "add a start bit")
+    if length == 0:
+        raise CellError("has a length of 0 bits", "write its length in bits")
     if length is None:
         raise CellError("no length is given", "add a column with the length in bits")
     if entry.first_byte is None and entry.bits is None:
