@@ -169,7 +169,12 @@ def test_a_channel_is_told_whole():
     quality = np.zeros(301, np.uint16)
     quality[250] = Quality.IMPLAUSIBLE
     one = series(
-        times, values, raw=np.arange(301), volts=np.full(301, 0.5), quality=quality, labels=Labels(of_raw={300: "on"})
+        times,
+        values,
+        raw=np.arange(301),
+        volts=np.arange(301) / 600,
+        quality=quality,
+        labels=Labels(of_raw={300: "on"}),
     )
     made = followed(one, expected=due(20.0), delay_ms=500, beyond=Beyond("warning", "low", 1.5))
     now = channel_now(made, 3_600 * MS, 0)
