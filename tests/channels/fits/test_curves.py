@@ -8,7 +8,7 @@ import pytest
 from buswright.channels.calibration.kind import CalibrationError
 from buswright.channels.fits.curves import Turns, by_input, figures, points_of, rounded
 from buswright.channels.fits.fit import fit_readings
-from buswright.channels.fits.models import FITTED, curve_of, electrical_of, own_unit
+from buswright.channels.fits.models import FITTED, calibration_of, curve_of, electrical_of, own_unit
 from buswright.channels.fits.readings import Data, Reading
 from buswright.channels.fits.solving import numeric_slopes
 
@@ -281,3 +281,27 @@ def test_a_sensor_behind_electronics_is_fitted_to_what_these_give():
     assert [one.value for one in fitted(three, (1.0, 0.0), (3.0, 6.4), (5.0, 12.8)).constants] == pytest.approx(
         [12.8 / 16_000, -3.2]
     )
+
+
+@pytest.mark.parametrize(
+    ("sheet", "line"),
+    [
+        (
+            LINE | {"points": [[1, 1], [1, 2]]},
+            "points[1][0]: both points have the input 1 (two different inputs make a line)",
+        ),
+        (LINE | {"slope": 1.0, "slpe": 1.0}, 'slpe: is not a key of the car file here (did you mean "slope"?)'),
+    ],
+)
+def test_faults_of_a_sheet_are_told_by_key_with_their_hint(sheet, line):
+    with pytest.raises(CalibrationError) as caught:
+        calibration_of(sheet)
+    assert caught.value.lines == (line,)
+
+
+def test_a_curve_that_the_car_file_would_refuse_is_told_with_its_reason():
+    with pytest.raises(CalibrationError) as caught:
+        fitted(NTC | {"range": [-20.0, 150.0]}, *((volts, 80.0) for volts in (1.0, 2.0, 3.0, 4.0)))
+    assert caught.value.lines[0] == "through these readings no curve of this kind goes:"
+    assert caught.value.lines[1].startswith("coefficients: no thermistor falls like this")
+    assert "--form beta" in caught.value.hint

@@ -9,6 +9,7 @@ from buswright.channels.carfile.load import load_car_file
 from buswright.channels.following import follow as room
 from buswright.channels.following.follow import Follower
 from buswright.channels.following.limits import Judge
+from buswright.frames.table import concatenate
 from tests.frames.frame_batches import batch_of
 
 MS, S = 1_000_000, 1_000_000_000
@@ -163,6 +164,21 @@ def test_what_stopped_before_the_clock_jumped_is_not_plotted(car):
     follower.update(came(0, 1_000, only=(513,)))
     speed, metres, level = follower.plotted(["speed", "metres", "level"])
     assert (len(speed.series), len(metres.series), len(level.series)) == (0, 0, 10)
+
+
+def test_a_message_that_comes_first_after_jumps_of_the_clock_is_of_the_latest_segment(car):
+    """Three segments; the slow message comes in the last one only."""
+    follower = Follower(car)
+    jumping = concatenate([came(20_000, 21_000, only=(512,)), came(10_000, 11_000, only=(512,)), came(0, 1_000)])
+    follower.update(jumping)
+    found = told(follower, 1_000)
+    assert (found["speed"].samples, found["level"].samples) == (300, 10)
+    speed, level = follower.plotted(["speed", "level"])
+    assert (len(speed.series), len(level.series)) == (100, 10)
+    assert found["both"].value == pytest.approx(5.0)
+    follower.update(concatenate([came(1_000, 1_500), came(500, 1_000, only=(512,)), came(200, 400, only=(512,))]))
+    speed, level = follower.plotted(["speed", "level"])
+    assert (len(speed.series), len(level.series)) == (20, 0)
 
 
 def test_extremes_begin_anew_for_all(car):

@@ -186,6 +186,10 @@ def test_frames_without_a_time_keep_sixteen_rows(folder):
     assert windows.move_on() is True
     assert windows.bounds(SPEED) == (100, 100), "each window is a segment of its own"
     assert windows.recent.by_name[SPEED].first == 84
+    few = alone(folder)
+    few.add(came(0, 50, flags=int(Flag.UNTIMED)))
+    few.move_on()
+    assert few.recent.by_name[SPEED].first == 0
     assert windows.trusted_ns is None
 
 
