@@ -525,6 +525,11 @@ def test_a_tenth_of_the_span_need_not_be_covered(top, told):
         assert found[0].hint == "take readings nearer to the ends, where that is safe"
 
 
+def test_a_curve_without_ends_is_not_extrapolated():
+    endless = {"kind": "linear", "unit": "bar", "slope": 2.5, "offset": -1.25}
+    assert named(endless, readings(AT, BARS))[1] == ()
+
+
 def test_of_two_readings_nobody_knows_how_sure_the_rest_is():
     (found,) = [each for each in named(LINE, readings([1.5, 2.5], [2.5, 5.0]))[1] if each.name == "extrapolated"]
     assert found.text == "The readings cover 2.5 to 5 bar, 25 % of the span (0 to 10 bar)."

@@ -169,14 +169,16 @@ def test_what_stopped_before_the_clock_jumped_is_not_plotted(car):
 def test_a_message_that_comes_first_after_jumps_of_the_clock_is_of_the_latest_segment(car):
     """Three segments; the slow message comes in the last one only."""
     follower = Follower(car)
-    jumping = concatenate([came(20_000, 21_000, only=(512,)), came(10_000, 11_000, only=(512,)), came(0, 1_000)])
+    jumping = concatenate([came(20_000, 21_000, only=(512,)), came(10_000, 11_000, only=(512,)), came(0, 15_000)])
     follower.update(jumping)
-    found = told(follower, 1_000)
-    assert (found["speed"].samples, found["level"].samples) == (300, 10)
+    found = told(follower, 15_000)
+    assert (found["speed"].samples, found["level"].samples) == (1_700, 150)
     speed, level = follower.plotted(["speed", "level"])
-    assert (len(speed.series), len(level.series)) == (100, 10)
+    assert (len(speed.series), len(level.series)) == (1_500, 150)
     assert found["both"].value == pytest.approx(5.0)
-    follower.update(concatenate([came(1_000, 1_500), came(500, 1_000, only=(512,)), came(200, 400, only=(512,))]))
+    follower.update(came(15_000, 16_000))
+    assert told(follower, 16_000)["metres"].value == pytest.approx(2.0 * 15.99), "it counts from the jump on"
+    follower.update(concatenate([came(16_000, 16_500), came(500, 1_000, only=(512,)), came(200, 400, only=(512,))]))
     speed, level = follower.plotted(["speed", "level"])
     assert (len(speed.series), len(level.series)) == (20, 0)
 
