@@ -8,14 +8,16 @@ import pytest
 from buswright.channels.calibration.kind import CalibrationError
 from buswright.channels.fits.curves import Turns, by_input, figures, points_of, rounded
 from buswright.channels.fits.fit import fit_readings
-from buswright.channels.fits.models import FITTED, curve_of, electrical_of, own_unit
+from buswright.channels.fits.models import FITTED, calibration_of, curve_of, electrical_of, own_unit
 from buswright.channels.fits.readings import Data, Reading
+from buswright.channels.fits.solving import numeric_slopes
 
 
 def fitted(sheet, *pairs, degree=0):
     return fit_readings(sheet, [Reading(x, y) for x, y in pairs], degree=degree)
 
 
+LINE = {"kind": "linear", "unit": "bar"}
 NTC = {"kind": "thermistor", "pull_up": 2200.0}
 CHART = ((4.68433, 0.0), (4.09835, 25.0), (2.65309, 60.0), (1.22405, 98.31))
 """Volts of a published 10 kohm chart behind 2.2 kohm."""
@@ -46,9 +48,6 @@ def test_names_and_units_of_the_constants():
         found = fitted(type_k, (0.0, 0.0), (4.096 * size, 100.0), (8.138 * size, 200.0))  # NIST Monograph 175
         assert [(one.name, one.unit) for one in found.constants] == [("gain", ""), ("at_zero", electrical)]
         assert found.constants[0].value == pytest.approx(1.0, rel=1e-3)
-
-
-LINE = {"kind": "linear", "unit": "bar"}
 
 
 @pytest.mark.parametrize(
@@ -164,6 +163,47 @@ def test_points_are_put_in_the_order_of_their_inputs():
     assert [rows.tolist() for rows in by_input(inputs, values)] == [[2], [0], [1, 3]]  # 1, 4 and (2 + 6) / 2
 
 
+@pytest.mark.parametrize(
+    ("sheet", "parameters"),
+    [
+        (NTC, (1.13e-3, 2.34e-4, 8.8e-8)),
+        (NTC | {"beta": 3950.0}, (9.6e-4, 2.6e-4)),
+        ({"kind": "rtd", "pull_up": 2200.0}, (1000.0,)),
+        ({"kind": "linear", "unit": "bar"}, (1.5, 2.0)),
+        ({"kind": "ratiometric", "unit": "bar"}, (1.5, 2.0)),
+        ({"kind": "polynomial", "unit": "bar"}, (1.5, 2.0, 0.25)),
+        ({"kind": "frequency", "unit": "rpm"}, (5.0,)),
+        ({"kind": "table", "unit": "bar"}, (0.0, 2.0, 3.0, 7.0)),
+        (
+            {
+                "kind": "stages",
+                "unit": "bar",
+                "stages": [{"kind": "linear", "points": [[0, 1], [5, 9]], "unit": "V"}, LINE],
+            },
+            (1.0, 2.0),
+        ),
+    ],
+)
+def test_slopes_are_the_derivatives_of_the_curve(sheet, parameters):
+    """Against differences of the curve's own values; the same for what its constants are made of."""
+    data = Data(np.array([1.6, 1.7, 1.9, 2.1]), np.array([10.0, 20.0, 40.0, 60.0]))
+    curve, at = curve_of(sheet, data), np.array(parameters)
+    assert curve.parameters == len(at)
+    wanted = numeric_slopes(lambda tried: curve.value(data, tried), at)
+    np.testing.assert_allclose(curve.slopes(data, at), wanted, rtol=1e-5, atol=1e-6)
+    constants = numeric_slopes(curve.constants, at)
+    np.testing.assert_allclose(curve.constant_slopes(at), constants, rtol=1e-5, atol=1e-6 * np.abs(constants).max())
+
+
+def test_values_are_written_to_a_millionth_of_their_span():
+    (low, middle, high) = fitted({"kind": "table", "unit": "l"}, (1, 0), (2, 1234.56789), (3, 20_000)).sheet["points"]
+    assert (low, middle, high) == ([1.0, 0.0], [2.0, 1234.57], [3.0, 20_000.0])
+    points = fitted(LINE, (1, 0.123456789), (2, 10_000.123456789)).sheet["points"]
+    assert points == [[1.0, 0.12], [2.0, 10_000.12]]
+    chart = fitted(NTC | {"table": []}, *((volts, celsius + 0.12345678) for volts, celsius in CHART)).sheet["table"]
+    assert [celsius for celsius, _ in chart] == [0.12346, 25.12346, 60.12346, 98.43346]
+
+
 def test_digits_that_no_sensor_has_are_left_out():
     assert figures(1234.56789012) == 1234.56789
     assert figures(0.000123456789, 3) == 0.000123
@@ -241,3 +281,27 @@ def test_a_sensor_behind_electronics_is_fitted_to_what_these_give():
     assert [one.value for one in fitted(three, (1.0, 0.0), (3.0, 6.4), (5.0, 12.8)).constants] == pytest.approx(
         [12.8 / 16_000, -3.2]
     )
+
+
+@pytest.mark.parametrize(
+    ("sheet", "line"),
+    [
+        (
+            LINE | {"points": [[1, 1], [1, 2]]},
+            "points[1][0]: both points have the input 1 (two different inputs make a line)",
+        ),
+        (LINE | {"slope": 1.0, "slpe": 1.0}, 'slpe: is not a key of the car file here (did you mean "slope"?)'),
+    ],
+)
+def test_faults_of_a_sheet_are_told_by_key_with_their_hint(sheet, line):
+    with pytest.raises(CalibrationError) as caught:
+        calibration_of(sheet)
+    assert caught.value.lines == (line,)
+
+
+def test_a_curve_that_the_car_file_would_refuse_is_told_with_its_reason():
+    with pytest.raises(CalibrationError) as caught:
+        fitted(NTC | {"range": [-20.0, 150.0]}, *((volts, 80.0) for volts in (1.0, 2.0, 3.0, 4.0)))
+    assert caught.value.lines[0] == "through these readings no curve of this kind goes:"
+    assert caught.value.lines[1].startswith("coefficients: no thermistor falls like this")
+    assert "--form beta" in caught.value.hint

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from buswright.channels.calibration.registry import read_calibration
-from buswright.channels.fits.doubts import Doubt, _others, doubts_of, of_readings
+from buswright.channels.fits.doubts import Doubt, _others, _part, doubts_of, of_readings
 from buswright.channels.fits.fit import fit_readings
 from buswright.channels.fits.readings import Reading
 from buswright.findings import Severity
@@ -340,6 +340,32 @@ def test_an_atmosphere_is_the_same_at_every_reading(part, named):
     assert [each.name for each in mistakes(LINE, AT[:4], values)] == ["gauge-absolute"] * named
 
 
+def test_an_atmosphere_is_the_mean_of_all_errors():
+    """0.9 bar too much three times and 1.3 once."""
+    (found,) = mistakes(LINE, AT[:4], BARS[:4] + np.array([0.9, 0.9, 0.9, 1.3]))
+    assert found.text.startswith("All values differ from the old curve by 1.00 bar, one atmosphere: absolute values")
+
+
+@pytest.mark.parametrize(
+    ("share", "words"), [(0.5, "50.0 % of the span"), (1.99, "199.0 % of the span"), (2.0, "2 times the span")]
+)
+def test_a_large_part_of_the_span_is_a_number_of_spans(share, words):
+    assert _part(share) == words
+
+
+def test_without_ends_the_span_is_that_of_the_readings():
+    """-v for v at 0 to 10 bar: twice their root mean square, 6.124, in a span of 10."""
+    endless = {"kind": "linear", "unit": "bar", "slope": 2.5, "offset": -1.25}
+    (found,) = mistakes(endless, AT, -BARS)
+    assert "off the old curve by 122.5 % of the span" in found.text
+    (one,) = mistakes(endless, [2.5], [-5.0])
+    assert (one.name, "10 times the span" in one.text) == ("sign", True)
+
+
+def test_an_input_beyond_the_supply_is_blamed_on_nothing():
+    assert mistakes(NTC, [6.0, 2.0, 3.0], [20.0, 30.0, 80.0]) == ()
+
+
 @pytest.mark.parametrize(
     ("median", "values", "unit", "name"),
     [
@@ -497,6 +523,11 @@ def test_a_tenth_of_the_span_need_not_be_covered(top, told):
         half = 4.303 * left * np.sqrt(1 / 4 + far)  # Student's t of two degrees
         assert found[0].text.endswith(f" Extrapolated it is sure to ±{half:.2g} bar at 10 bar.")
         assert found[0].hint == "take readings nearer to the ends, where that is safe"
+
+
+def test_a_curve_without_ends_is_not_extrapolated():
+    endless = {"kind": "linear", "unit": "bar", "slope": 2.5, "offset": -1.25}
+    assert named(endless, readings(AT, BARS))[1] == ()
 
 
 def test_of_two_readings_nobody_knows_how_sure_the_rest_is():

@@ -32,3 +32,31 @@ def test_what_is_no_air_is_refused(call):
     with pytest.raises(UserError) as caught:
         call()
     assert caught.value.hint
+
+
+@pytest.mark.parametrize(("altitude", "there"), [(-430, True), (-431, False), (5500, True), (5501, False)])
+def test_altitudes_are_those_of_roads(altitude, there):
+    if there:
+        assert 500 < pressure_at(altitude) < 1070
+        return
+    with pytest.raises(UserError) as caught:
+        pressure_at(altitude)
+    assert caught.value.message == f"an altitude of {altitude} m"
+    assert caught.value.hint == "in metres above the sea, -430 to 5500"
+
+
+@pytest.mark.parametrize(("hpa", "there"), [(499.9, False), (500, True), (1100, True), (1100.1, False)])
+def test_barometers_are_those_of_air(hpa, there):
+    if there:
+        assert 80 < boiling_celsius(hpa) < 103
+        return
+    with pytest.raises(UserError) as caught:
+        boiling_celsius(hpa)
+    assert caught.value.message == f"a barometer of {hpa:g} hPa"
+    assert "not reduced to sea level" in caught.value.hint
+
+
+def test_at_the_sea_it_is_the_standard_atmosphere():
+    """ISO 2533: 1013.25 hPa; water boils at 99.97 degC (ITS-90)."""
+    assert pressure_at(0) == 1013.25
+    assert boiling_celsius(1013.25) == pytest.approx(99.974, abs=2e-3)

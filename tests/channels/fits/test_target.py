@@ -192,7 +192,7 @@ def test_readings_on_the_curve_leave_nothing():
     target = Target("brake", None, POINTS, POINTS, None)
     fit = fitted(POINTS, (0.5, 0.0), (2.5, 80.0), (4.5, 160.0))
     (log,) = curve_changes(target, fit, Signature(DAY))
-    assert "residual = 0.0" in log.text
+    assert "residual = 0.0" in log.text.splitlines()
     assert as_left(fit) == "all 3 readings lie exactly on the curve"
     close = fitted(POINTS, (0.5, 0.0), (2.5, 80.00001), (4.5, 160.0))
     assert as_left(close) == "within 0.00016 bar"  # no sensor is better than a millionth of its span
@@ -217,6 +217,7 @@ def test_a_zero_is_what_is_wanted_less_what_the_curve_gives():
     assert made == Zeroing(Zero(-71.1, DAY, "Ann", "ride height"), pytest.approx(72.0), 0.5, 2.0, 0.1, "it moved")
     made = zeroing_of(0.12345678, None, 0.12345678, SIGNED, "")
     assert (made.zero.add, made.shown, made.reading) == (0.0, 0.12345678, None)
+    assert str(zeroing_of(0.0, None, -0.0, SIGNED, "").zero.add) == "0.0"
     assert str(zeroing_of(1.23456789e-9, None, 0.0, SIGNED, "").zero.add) == "-1.23457e-09"
 
 

@@ -130,6 +130,8 @@ def test_a_contradicted_rate_is_told_whole(source: Any, where: str) -> None:
     assert seen.windows == (Window(0, 60 * S),)
     (faster,) = sighted(bus(bitrate=given, shown=shown(800_000)))
     assert faster.finding.evidence[2] == "So the loads shown for main are 1.6 times too high."
+    (slower,) = sighted(bus(bitrate=given, shown=shown(400_000)))
+    assert slower.finding.evidence[2] == "So the loads shown for main are 1.25 times too low."
 
 
 def test_what_smeared_stamps_show_is_less_sure() -> None:

@@ -180,6 +180,23 @@ def test_levels_and_noise_are_told_in_the_quantitys_unit():
     assert bar.ratio == pytest.approx(bar.noise_running / bar.noise_rest)
 
 
+def test_a_spike_now_and_then_moves_no_level():
+    spiky = 2.0 + 2.0 * (np.arange(len(SECONDS)) % 20 < 2)
+    assert table(pressed("a", spiky))["a"].idle == pytest.approx(2000, abs=1)
+
+
+def test_what_came_in_one_phase_only_did_not_move():
+    late = SECONDS > 8
+    found = table(
+        made("late", np.full(int(late.sum()), 2.0), seconds=SECONDS[late], hz=HZ, kind=sensor()),
+        made("never", np.full(int((SECONDS > 21).sum()), 2.0), seconds=SECONDS[SECONDS > 21], hz=HZ, kind=sensor()),
+    )
+    assert list(found) == ["late"]
+    one = found["late"]
+    assert (one.rest, one.idle, one.shift) == (None, pytest.approx(2000, abs=1), None)
+    assert (one.shift_grade, one.shift_why) == ("not judged", "not known in both phases")
+
+
 def test_noise_at_rest_is_four_fifths_of_a_raw_step_at_least():
     """A value between two codes toggles; one that stands shows nothing, and is no quieter for it."""
     quiet = table(pressed("a", 2.0 + noise(0.01) * ~OFF))["a"]

@@ -293,6 +293,8 @@ def test_a_supply_that_others_use_without_a_glitch_is_less_suspect():
 def test_one_moment_of_several_channels_is_told_as_such():
     said = advise(state(quiet_s=2_000.0, moved=[("loom", 10.0, glitches(1, "ab"))], wiring=WIRES))
     assert "Once several channels glitched together (a and b): they share plug C12" in said
+    said = advise(state(quiet_s=2_000.0, moved=[("loom", 10.0, glitches(2, "ab"))], wiring=WIRES))
+    assert "Each time several channels glitched together (a and b): they share plug C12" in said
 
 
 @pytest.mark.parametrize("quiet", [0, 1, 5])

@@ -338,8 +338,7 @@ def _uncovered(fit: Fit) -> Iterator[Doubt]:
     whole = fit.calibration.range
     ends = whole.electrical
     given = columns(fit.readings).electrical
-    width = ends[1] - ends[0]
-    if not math.isfinite(width) or width <= 0:
+    if not np.all(np.isfinite(ends)):
         return
     beyond = [end for end, gap in ((ends[0], given.min() - ends[0]), (ends[1], ends[1] - given.max())) if gap > 0]
     outer = np.array([given.min(), given.max()])

@@ -248,9 +248,9 @@ def _reach_of_formulas(car: CarFile) -> float:
     """Seconds of margin that a car's formulas need; generous, since memory is what it costs."""
     reach = [_reach(channel.formula.tree) for channel in car.channels.values() if channel.formula is not None]
     slowest = [1.0 / channel.expected_hz for channel in car.channels.values() if channel.expected_hz]
-    delays = [abs(channel.delay_s) for channel in car.channels.values()]
+    longest_delay = max((channel.delay_s for channel in car.channels.values()), default=0.0)
     furthest = sum(sorted(reach, reverse=True)[:3])
-    return MARGIN_S + furthest + 8 * max(slowest, default=0.1) + max(delays, default=0.0)
+    return MARGIN_S + furthest + 8 * max(slowest, default=0.1) + longest_delay
 
 
 def _reach(tree: Node) -> float:

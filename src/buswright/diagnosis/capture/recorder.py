@@ -73,7 +73,6 @@ def _clock_back(case: Case) -> Iterator[Sighting]:
     ]
     if not steps:
         return
-    steps.sort(key=lambda step: step.before_ns)
     largest = min(steps, key=lambda step: step.step_ns)
     jumped = -largest.step_ns > case.limit("clock_jump_s") * SECOND
     yield sighting(
