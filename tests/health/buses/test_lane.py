@@ -97,6 +97,17 @@ def test_bits_at_the_data_rate_count_from_the_first_frame_on_too() -> None:
         assert bus.windows.load.sum() * 0.1 == pytest.approx(bits.nominal.sum() / 500_000 + bits.data.sum() / 2_000_000)
 
 
+def test_windows_of_a_tenth_and_of_a_whole_second_have_their_own_load() -> None:
+    batch = frames(*(n * 50 * MS for n in range(41)))
+    bits = int(wire_bits(batch).nominal[0])
+    bus = bus_of(batch)
+    assert (bus.windows.width_ns, bus.slow_windows.width_ns) == (100 * MS, S)
+    assert bus.windows.load.tolist() == pytest.approx([2 * bits / 500_000 / 0.1] * 20 + [bits / 500_000 / 0.1])
+    assert bus.slow_windows.load.tolist() == pytest.approx([20 * bits / 500_000] * 2 + [bits / 500_000])
+    assert bus.slow_windows.frames.tolist() == [20, 20, 1]
+    assert bus.peak_100ms == Peak(0, pytest.approx(2 * bits / 500_000 / 0.1), 2 * bits)
+
+
 def test_a_clock_that_goes_back_takes_no_time_and_its_frame_took_its_own_before() -> None:
     batch = frames(10 * MS, 20 * MS, 5 * MS, 15 * MS, 15 * MS - US, 15 * MS - US - 1001)
     bits = wire_bits(batch).nominal.tolist()
