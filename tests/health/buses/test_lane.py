@@ -126,6 +126,17 @@ def test_a_clock_that_goes_back_takes_no_time_and_its_frame_took_its_own_before(
     assert (capture.first_ns, capture.last_ns) == (5 * MS, 20 * MS)
 
 
+def test_a_frame_with_two_bit_rates_is_held_against_none() -> None:
+    """Two microseconds after the last are impossible for a classic frame; of the other its share of each rate counts."""
+    fast = int(Flag.FD | Flag.BRS)
+    for second, impossible in ((0, 1), (fast, 0)):
+        rows = [(0, 0, 1, 0, 8, bytes(8)), (2 * US, 0, 2, second, 8, bytes(8)), (S, 0, 3, fast, 8, bytes(8))]
+        for cut in range(3):
+            assert bus_of(batch_of(rows), cut).spacing.impossible == impossible
+    error = [(0, 0, 1, 0, 8, bytes(8)), (2 * US, 0, 8, int(Flag.ERROR), 8, bytes(8)), (S, 0, 3, 0, 8, bytes(8))]
+    assert bus_of(batch_of(error)).spacing.impossible == 0
+
+
 def spacings(*ns: int, **options: Any) -> Spacing:
     batch = frames(*(1000 * S + np.cumsum([0, *ns])).tolist(), ids=(1, 2, 3), data=(b"\1", b"\2", b"\3"))
     found = {bus_of(batch, cut, **options).spacing for cut in cuts(batch)}
