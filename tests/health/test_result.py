@@ -377,9 +377,15 @@ def test_copies_are_counted_by_pair_of_buses_and_by_identifier(cut: int) -> None
 @pytest.mark.parametrize(("between", "copies"), [(7, 1), (8, 0)])
 def test_a_copy_comes_within_eight_frames(between: int, copies: int) -> None:
     others = [(n, 0, 0x200 + n, 0, A) for n in range(between)]
-    for cut in (0, 1, 5):
+    for cut in (0, 1, 5, between + 1):
         found, _ = twice((0, 0, 0x100, 0, A), *others, (50, 0, 0x100, 0, A), cut=cut)
         assert sum(each.copies for each in found) == copies
+
+
+def test_a_copy_is_found_behind_a_long_batch() -> None:
+    others = [(n, 0, 0x200 + n, 0, A) for n in range(30)]
+    found, fold = twice(*others, (40, 0, 0x200 + 29, 0, A), (41, 0, 0x200 + 28, 0, A), (42, 0, 0x210, 0, A), cut=30)
+    assert (sum(each.copies for each in found), fold.copies_of(0, FrameName("a", 0x200 + 29, False))) == (2, 1)
 
 
 def test_each_copy_counts_once_by_the_nearest_frame_that_it_copies() -> None:
