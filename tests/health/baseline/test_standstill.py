@@ -133,6 +133,36 @@ def test_the_first_stretch_in_which_both_stood_counts() -> None:
     assert (found.at_rest.basis, found.start_ns, found.end_ns) == ("engine-off", 50 * TENTH, 68 * TENTH)
 
 
+def test_without_a_car_file_names_and_units_tell_the_speeds() -> None:
+    """A temperature that is called like a speed is none; a wheel, which turns, is not asked where the car's speed is."""
+
+    class Session(dict[str, Series]):
+        car = None
+
+        @property
+        def names(self) -> list[str]:
+            return list(self)
+
+        @property
+        def recorded(self) -> Any:
+            signals = {"EngineSpeed": "rpm", "WheelSpeed_FL": "km/h", "Speed": "km/h"}
+            told = {name: SimpleNamespace(signal=SimpleNamespace(unit=unit)) for name, unit in signals.items()}
+            told["EngineSpeed"].signal.unit = self["engine/M/EngineSpeed"].unit
+            return SimpleNamespace(messages={"engine/M": SimpleNamespace(signals=told)})
+
+    def session(unit: str) -> Any:
+        found = Session()
+        for name, own, values in (("WheelSpeed_FL", "km/h", ON), ("EngineSpeed", unit, OFF), ("Speed", "km/h", OFF)):
+            time_ns = np.arange(40, dtype=np.int64) * TENTH
+            found[f"engine/M/{name}"] = Series(f"engine/M/{name}", own, time_ns, np.array(values))
+        return found
+
+    assert find_standstill(session("rpm")).at_rest.words.endswith(
+        "engine/M/EngineSpeed under 50 rpm and engine/M/Speed under 1 km/h, 3.2 s"
+    )
+    assert find_standstill(session("degC")).at_rest.basis == "standing"
+
+
 # What a channel showed ------------------------------------------------------------------------------------------------
 
 REST = Standstill(AtRest("key-on", "", 3.0), 1 * S, 4 * S)

@@ -184,3 +184,14 @@ def test_a_smeared_schedule_does_not_move_with_the_length() -> None:
     for bits in (80, 111):
         fold.add(np.full(900, bits, np.int32), np.rint(rng.normal(191_000, 19_000, 900)).astype(np.int64))
     assert fold.measure(1000, 0, 0.0).bits_per_s is None
+
+
+@pytest.mark.parametrize(("rate", "known"), [(125_000, False), (500_000, True), (250_000, True)])
+def test_spacings_of_whole_transfers_of_a_millisecond_show_nothing(rate: int, known: bool) -> None:
+    """Of 120 and of 130 bits, 125 bits apart: at 125 kbit/s a millisecond, as an adapter may fetch them."""
+    rng, fold = np.random.default_rng(1), SpacingsByLength()
+    for bits in (120, 130):
+        spacing = 125e9 / rate * rng.choice([1, 1, 1, 1, 1, 1, 2, 3], 900) * rng.normal(1, 0.03, 900)
+        fold.add(np.full(900, bits, np.int32), np.rint(spacing).astype(np.int64))
+    found = fold.measure(1000, 0, 0.0)
+    assert (found.bits_per_s == rate) is known
