@@ -134,7 +134,7 @@ def test_the_first_stretch_in_which_both_stood_counts() -> None:
 
 
 def test_without_a_car_file_names_and_units_tell_the_speeds() -> None:
-    """A temperature that is called like a speed is none; a wheel, which turns, is not asked where the car's speed is."""
+    """A temperature that is called like a speed is none; a wheel is not asked where the car's speed is."""
 
     class Session(dict[str, Series]):
         car = None
