@@ -17,10 +17,11 @@ from buswright.health.model.identifiers import Period
 from buswright.health.repeats import RepeatedFrames
 from buswright.health.result import _deaf, _drop, _lasting, _period, _sending
 from buswright.health.track import HealthTracker
+from buswright.messages.checksum import Checksum, Counter
 from buswright.messages.model import Database, Message
 from tests.frames.frame_batches import batch_of
 from tests.health.made import bus_of
-from tests.health.traffic import MS, S, measured
+from tests.health.traffic import MS, START, S, comb, measured, special
 
 STEADY = Typical(10.0 * MS, 0.9, 0.95)
 UNSTEADY = Typical(10.0 * MS, 0.5, 0.79)
@@ -169,6 +170,31 @@ def test_steady_traffic_wins_over_a_period_that_is_a_quarter_off(
 ) -> None:
     found = period_of(expected(declared_ms, False), known=known)
     assert (found.judged_ns, found.conflict) == (pytest.approx(judged_ms * MS), conflict)
+
+
+def test_what_nobody_states_the_traffic_teaches() -> None:
+    frames = comb(0x100, 10, 3, counter=Counter(24, 4), checksum=Checksum("xor", 7))
+    (figures,) = measured(frames).ids.values()
+    told = figures.expected
+    assert told.period_ns == Stated(figures.period.learned_ns, "learned")
+    assert (told.change_driven, told.on_request) == (Stated(False, "learned"), Stated())
+    assert (told.counter, told.checksum) == (Stated(Counter(24, 4), "learned"), Stated(Checksum("xor", 7), "learned"))
+    assert told.length == Stated(8, "learned")
+    (asked,) = measured([frames, special(START, 0x100, Flag.REMOTE)]).ids.values()
+    assert (asked.expected.on_request, asked.remote_frames) == (Stated(True, "learned"), 1)
+    sizes = [
+        comb(0x100, 10, seconds, length=length, start=START + n * S)
+        for n, (length, seconds) in enumerate(((8, 0.3), (4, 0.5), (2, 0.1)))
+    ]
+    (mixed,) = measured(sizes).ids.values()
+    assert mixed.expected.length == Stated(4, "learned")
+    assert (mixed.frames, mixed.message, mixed.module, mixed.known) == (90, None, None, None)
+
+
+def test_a_rate_needs_a_spacing_that_takes_time() -> None:
+    for times, rate in (([0], None), ([0, 0], None), ([0, 100 * MS], 10.0), ([0, 100 * MS, 50 * MS, 150 * MS], 10.0)):
+        (figures,) = measured(batch_of([(time, 0, 0x100, 0, 8, bytes(8)) for time in times])).ids.values()
+        assert figures.rate_hz == rate
 
 
 # Filters and modules --------------------------------------------------------------------------------------------------
