@@ -10,7 +10,8 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Clock, Flag, Frames
 from buswright.frames.wire.bits import wire_bits
-from buswright.health.buses.lane import _host_stamped
+from buswright.health.buses.lane import BusLane, _host_stamped
+from buswright.health.folds.windows import Busy
 from buswright.health.model.health import (
     BitRate,
     BusFigures,
@@ -218,6 +219,26 @@ def test_the_load_at_a_time_is_that_of_its_window() -> None:
     assert len(found) == 2
     empty = LoadWindows(S, none[:0], none[:0], none[:0], none[:0], none[:0], np.zeros(0))
     assert np.isnan(empty.load_at(np.array([0])))
+
+
+@pytest.mark.parametrize(("elapsed_ns", "bits", "carried"), [(S, 1000, 900.0), (S - 1, 1000, 0.0), (S, None, 0.0)])
+def test_a_bus_carried_nine_tenths_of_its_busiest_second(elapsed_ns: int, bits: int | None, carried: float) -> None:
+    """In a recording of a second at least; a computer may gather some of what came before into it."""
+    lane = BusLane("can0")
+    lane.elapsed_ns = elapsed_ns
+    if bits is not None:
+        lane.peaks.best = {S: Busy(1.0, 0, bits, 0)}
+    assert lane._carried() == carried
+
+
+def test_the_busiest_window_is_by_the_time_that_bits_take() -> None:
+    """Three classic frames of 111 bits or more at 0 s, and at 3 s one of 64 bytes, most of it four times as fast."""
+    rows = [(n * 300 * US, 0, 0x100, 0, 8, bytes(8)) for n in range(3)]
+    rows.append((3 * S, 0, 0x200, int(Flag.FD | Flag.BRS), 15, bytes(range(64))))
+    for options, start in (({"data_bitrates": {"*": 2_000_000}}, 0), ({}, 3 * S)):
+        peak = bus_of(batch_of(rows), **options).peak_100ms
+        assert peak is not None
+        assert peak.start_ns == start
 
 
 # Who stamped ----------------------------------------------------------------------------------------------------------
