@@ -326,6 +326,16 @@ def test_losses_are_gathered_from_events_and_error_frames() -> None:
     assert health_of().capture.dropped is None
 
 
+def test_identifiers_that_are_too_many_to_tell_apart_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("buswright.messages.match.MAX_UNMATCHED", 2)
+    rows = [(n * MS, 0, 0x100 + n % 4, 0, 8, bytes(8)) for n in range(10)]
+    rows += [(20 * MS, 0, 0x88, int(Flag.ERROR), 8, bytes(8)), (21 * MS, 0, 0x103, int(Flag.REMOTE), 8, b"")]
+    batch = batch_of(rows)
+    health = measured([batch.slice(0, 3), batch.slice(3, len(batch))])
+    assert [(name.id, figures.frames) for name, figures in health.ids.items()] == [(0x100, 3), (0x101, 3)]
+    assert (health.capture.unlisted, health.capture.frames) == (4, 12)
+
+
 def test_events_concern_their_bus_under_either_name_or_all() -> None:
     def states(bus: str | None) -> list[int]:
         health = health_of(Event(1, bus, "chip-status", {"tx_errors": 5}))
