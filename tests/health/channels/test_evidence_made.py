@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.model import FrameName
 from buswright.channels.samples.series import Quality, Series
+from buswright.health.channels import evidence as module
 from buswright.health.channels.driving import find_driving
 from buswright.health.channels.evidence import ChannelEvidence, Channels
 from buswright.health.channels.grid import FINE_NS, grid_of
@@ -438,3 +440,83 @@ def test_a_departure_does_not_return_in_another_segment() -> None:
     for segments, wanted in (([0, 3], [(4, 5)]), ([0, 4], [(2, 3)]), ([0, 2], [(3, 4)]), ([0, 6], [(2, 3), (4, 5)])):
         found = excursions(time_ns, value, np.array(segments), least=1.0, back=0.5, longest_ns=50 * MS)
         assert spans(found) == wanted
+
+
+# All channels of a session --------------------------------------------------------------------------------------------
+
+
+class Session(dict[str, Series]):
+    """Signals of one message of a database, or channels of a car file."""
+
+    def __init__(
+        self, *names: str, senders: tuple[str, ...] = ("node",), source: int | None = None, car: Any = None
+    ) -> None:
+        super().__init__({name: series(*range(0 if "empty" in name else 3), name=name) for name in names})
+        message = SimpleNamespace(id=0x1A0, extended=False, senders=senders)
+        group = SimpleNamespace(bus="chassis", message=message, source=source, name="DAMPERS")
+        signals = {key: SimpleNamespace(signal=signal(key, "mm")) for key in ("AIN1", "AIN2", "empty")}
+        self.recorded = SimpleNamespace(messages={"chassis/DAMPERS": SimpleNamespace(group=group, signals=signals)})
+        self.car, self.counts = car, SimpleNamespace(undefined_mux={"chassis/DAMPERS/mux": 3})
+
+    @property
+    def names(self) -> list[str]:
+        return list(self)
+
+    def home(self, name: str) -> str | None:
+        return None if name == "computed" else "chassis/DAMPERS"
+
+    def expected(self, name: str) -> str:
+        return f"expected {name}"
+
+    def exceedances(self) -> tuple[str, ...]:
+        return ("over",)
+
+
+def measured(monkeypatch: pytest.MonkeyPatch, session: Session, names: Any = None) -> Channels:
+    monkeypatch.setattr(module, "watch", lambda *told: ("watched", *told[1:]))
+    return module.measure_channels(session, names)  # type: ignore[arg-type]
+
+
+def test_every_channel_is_collected_with_what_it_comes_from(monkeypatch: pytest.MonkeyPatch) -> None:
+    session = Session("chassis/DAMPERS/AIN1", "chassis/DAMPERS/empty", "computed")
+    found = measured(monkeypatch, session)
+    assert (list(found), found.absent) == (["chassis/DAMPERS/AIN1", "computed"], ("chassis/DAMPERS/empty",))
+    assert (found.exceedances, found.undefined_mux, found.car) == (("over",), {"chassis/DAMPERS/mux": 3}, None)
+    one = found["chassis/DAMPERS/AIN1"]
+    wanted = session.recorded.messages["chassis/DAMPERS"].signals["AIN1"].signal
+    assert (one.signal, one.frame, one.message, one.module) == (
+        wanted, FrameName("chassis", 0x1A0, False), "chassis/DAMPERS", "node",
+    )  # fmt: skip
+    assert one.watched == ("watched", wanted, "expected chassis/DAMPERS/AIN1", None)
+    assert (one.expected, one.channel, one.sensor) == ("expected chassis/DAMPERS/AIN1", None, None)
+    made = found["computed"]
+    assert (made.signal, made.frame, made.message, made.module, made.watched) == (None, None, None, None, None)
+    assert made.expected == "expected computed"
+
+
+def test_only_the_channels_asked_for_are_collected(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = measured(monkeypatch, Session("chassis/DAMPERS/AIN1", "chassis/DAMPERS/AIN2"), ["chassis/DAMPERS/AIN2"])
+    assert (list(found), found.exceedances) == (["chassis/DAMPERS/AIN2"], ())
+    assert measured(monkeypatch, Session(), []).number.tolist() == []
+
+
+def test_a_message_of_many_sources_has_no_one_identifier_and_one_without_sender_no_module(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    name = "chassis/DAMPERS/AIN1"
+    assert measured(monkeypatch, Session(name, source=5))[name].frame is None
+    assert measured(monkeypatch, Session(name, senders=()))[name].module is None
+
+
+def test_a_car_file_names_channel_sensor_signal_and_module(monkeypatch: pytest.MonkeyPatch) -> None:
+    own = SimpleNamespace(sensor="kind", signal=SimpleNamespace(signal="AIN2"))
+    plain = SimpleNamespace(sensor="", signal=SimpleNamespace(signal="AIN1"))
+    car = SimpleNamespace(
+        channels={"damper": own, "plain": plain},
+        sensors={"kind": "a sensor"},
+        module_of=lambda bus, name: f"{name} of {bus}",
+    )
+    found = measured(monkeypatch, Session("damper", "plain", car=car))
+    assert (found["damper"].channel, found["damper"].sensor) == (own, "a sensor")
+    assert (found["damper"].signal.name, found["plain"].signal.name) == ("AIN2", "AIN1")  # type: ignore[union-attr]
+    assert (found["plain"].sensor, found["plain"].module, found.car) == (None, "DAMPERS of chassis", car)
