@@ -191,6 +191,22 @@ def test_what_nobody_states_the_traffic_teaches() -> None:
     assert (mixed.frames, mixed.message, mixed.module, mixed.known) == (90, None, None, None)
 
 
+@pytest.mark.parametrize(("missed", "silences"), [(2, 0), (3, 1)])
+def test_a_heartbeat_is_silent_beyond_three_of_its_periods(missed: int, silences: int) -> None:
+    """Every 100 ms, and with each of 25 news in between; of so many beats in a row nothing came."""
+    beats = np.delete(np.arange(300) * 100, 150 + np.arange(missed))
+    news = np.arange(1, 26) * 500 + 33
+    times = np.sort(np.concatenate([beats, news]))
+    rows = [
+        (int(time) * MS, 0, 0x100, 0, 8, int(number).to_bytes(8, "little"))
+        for time, number in zip(times, np.searchsorted(news, times, side="right"), strict=True)
+    ]
+    (figures,) = measured(batch_of(rows)).ids.values()
+    assert (figures.period.sending, figures.gaps.total) == ("heartbeat", silences)
+    assert (figures.gaps.missing, figures.gaps.late) == (0, 0)
+    assert np.isnan(figures.gaps.residual_ns).all()
+
+
 def test_a_rate_needs_a_spacing_that_takes_time() -> None:
     for times, rate in (([0], None), ([0, 0], None), ([0, 100 * MS], 10.0), ([0, 100 * MS, 50 * MS, 150 * MS], 10.0)):
         (figures,) = measured(batch_of([(time, 0, 0x100, 0, 8, bytes(8)) for time in times])).ids.values()
@@ -262,6 +278,17 @@ def test_identifiers_are_listed_by_bus() -> None:
     assert health.keys() == {"can0": {(0x100, False), (0x101, False)}, "can1": {(0x100, False), (0x5, True)}}
     assert [each.name.id for each in health.ids_of("can0")] == [0x100, 0x101]
     assert list(health.ids) == sorted(health.ids)
+
+
+def test_a_bus_that_ends_before_another_has_stopped() -> None:
+    buses = ("can0", "can1")
+    short, long = comb(0x100, 10, 2, buses=buses), comb(0x200, 10, 5, bus=1, buses=buses)
+    health = measured([short, long])
+    (group,) = health.gap_groups
+    assert [(member.name, member.end_ns) for member in group.members] == [(FrameName("can0", 0x100, False), None)]
+    assert (group.end_ns, group.silence_ns) == (START + 4990 * MS, 3 * S)
+    assert health.ids[FrameName("can0", 0x100, False)].age_ns == 0  # it is as old as its bus
+    assert measured(comb(0x100, 10, 2)).gap_groups == ()
 
 
 # Losses ---------------------------------------------------------------------------------------------------------------

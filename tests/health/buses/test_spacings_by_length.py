@@ -67,6 +67,22 @@ def test_a_pile_holds_three_times_what_lies_beside_it(beside: int, known: bool) 
     assert (found.bits_per_s, found.exact) == (500_000, known)
 
 
+@pytest.mark.parametrize(("share", "resolution_ns", "exact"), [(1.0, 22_000, True), (1.0, 24_000, False)])
+def test_stamps_coarser_than_an_eighth_of_a_frame_make_no_exact_pile(
+    share: float, resolution_ns: int, exact: bool
+) -> None:
+    """The mean frame of 80 and of 111 bits takes 191 µs, of which 12 percent are 22.9 µs."""
+    found = pile(500_000, (80, 60), (111, 60), share=share).measure(resolution_ns, 0, 500_000.0)
+    assert (found.bits_per_s == 500_000 and found.exact) is exact
+
+
+@pytest.mark.parametrize(("share", "exact"), [(1.01, True), (0.99, True), (1.022, False), (0.978, False)])
+def test_an_exact_pile_is_narrow(share: float, exact: bool) -> None:
+    """A bin and a half: 1.2 percent."""
+    found = pile(500_000, (80, 60), (111, 60), share=share).measure(1, 0, 500_000.0)
+    assert (found.bits_per_s == 500_000 and found.exact) is exact
+
+
 def test_a_rate_below_what_the_bus_carried_is_impossible() -> None:
     fold = pile(250_000, (80, 30), (111, 30))
     assert fold.measure(1, 0, 250_000.0).bits_per_s == 250_000
