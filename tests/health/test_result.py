@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Expectation, Stated
 from buswright.frames.table import Clock, Event, Flag, Frames, Problems
@@ -18,7 +20,7 @@ from buswright.health.repeats import RepeatedFrames
 from buswright.health.result import _deaf, _drop, _lasting, _period, _sending
 from buswright.health.track import HealthTracker
 from buswright.messages.checksum import Checksum, Counter
-from buswright.messages.model import Database, Message
+from buswright.messages.model import J1939, Database, Message
 from tests.frames.frame_batches import batch_of
 from tests.health.made import bus_of
 from tests.health.traffic import MS, START, S, comb, measured, special
@@ -205,6 +207,7 @@ def test_a_heartbeat_is_silent_beyond_three_of_its_periods(missed: int, silences
     assert (figures.period.sending, figures.gaps.total) == ("heartbeat", silences)
     assert (figures.gaps.missing, figures.gaps.late) == (0, 0)
     assert np.isnan(figures.gaps.residual_ns).all()
+    assert figures.expected.change_driven == Stated(True, "learned")
 
 
 def test_a_rate_needs_a_spacing_that_takes_time() -> None:
@@ -271,6 +274,25 @@ def test_modules_are_sums_over_their_identifiers_and_say_what_never_came() -> No
     unknown = measured(frames_of(0x100), databases={"can0": DATABASE})
     assert unknown.modules["can0", "ecu"].load is None
     assert [each.text for each in unknown.modules["can0", "ecu"].never_came] == ["B"]
+
+
+def test_what_came_under_its_number_or_from_another_address_has_come(tmp_path: Path) -> None:
+    """The car file lists numbers; a J1939 message of the database comes from whatever address its sender has claimed."""
+    (tmp_path / "car.toml").write_text(
+        'format = 1\n[car]\nname = "Wrenfell 3"\n[bus.engine]\nbitrate = 500000\ninterfaces = ["can0"]\n'
+        '[module.pump]\nbus = "engine"\nmessages = ["2A0", "2A1"]\n'
+    )
+    health = measured(frames_of(0x2A0), car=load_car_file(tmp_path / "car.toml"))
+    assert [each.text for each in health.modules["engine", "pump"].never_came] == ["2A1"]
+    messages = [
+        Message(name, number, True, 8, senders=("ecu",), protocol=J1939)
+        for name, number in (("SPEED", 0x18FEF1FE), ("FUEL", 0x18FEF2FE))
+    ]
+    told = Database(("x.dbc",), tuple(messages))
+    health = measured(frames_of((0x18FEF105, True)), databases={"can0": told})
+    (figures,) = health.ids.values()
+    assert (figures.message, figures.module) == ("SPEED", "ecu")
+    assert [each.text for each in health.modules["can0", "ecu"].never_came] == ["FUEL"]
 
 
 def test_identifiers_are_listed_by_bus() -> None:
