@@ -277,7 +277,7 @@ def test_modules_are_sums_over_their_identifiers_and_say_what_never_came() -> No
 
 
 def test_what_came_under_its_number_or_from_another_address_has_come(tmp_path: Path) -> None:
-    """The car file lists numbers; a J1939 message of the database comes from whatever address its sender has claimed."""
+    """The car file lists numbers; a J1939 message comes from whatever address its sender has claimed."""
     (tmp_path / "car.toml").write_text(
         'format = 1\n[car]\nname = "Wrenfell 3"\n[bus.engine]\nbitrate = 500000\ninterfaces = ["can0"]\n'
         '[module.pump]\nbus = "engine"\nmessages = ["2A0", "2A1"]\n'

@@ -288,6 +288,7 @@ def test_the_grid_of_all_goes_over_short_pauses_only() -> None:
     assert numbers(at(3, 5), at(4)) == [3, 4, 5]
     assert numbers(at(0, 100)) == list(range(101))
     assert numbers(at(0, 101)) == [0, 101]
+    assert numbers(at(0, 200, 250, 260)) == [0, *range(200, 261)]
 
 
 def test_what_the_car_did_is_by_the_middle_of_the_channels_of_a_role() -> None:
