@@ -235,3 +235,15 @@ def test_the_step_of_the_raw_value_is_the_usual_one() -> None:
         found = rest_figures(samples(bent, raw=odd), Standstill(REST.at_rest, 0, S))
         assert found is not None
         assert found.resolution == 0.0
+
+
+def test_a_state_has_no_noise_and_its_input_only_while_it_stays() -> None:
+    volts = np.where(np.arange(600) % 2, 0.01, -0.01)
+    for values, known in ((np.zeros(600), True), ((np.arange(600) > 250).astype(float), False)):
+        found = rest_figures(samples(values, volts=volts, kind="state"), REST)
+        assert found is not None
+        assert (found.noise, found.input_noise is not None) == (None, known)
+
+
+def test_twenty_samples_give_a_noise() -> None:
+    assert (noise_of(np.zeros(19)), noise_of(np.zeros(20))) == (None, 0.0)
