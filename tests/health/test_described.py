@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import concatenate
+from buswright.frames.wire.bits import wire_bits
+from buswright.health.described import Described
 from buswright.health.model.health import BusHealth
+from buswright.health.track import HealthTracker
 from buswright.messages.database import load_database
 from buswright.messages.match import EVERY_BUS
 from buswright.messages.model import Database
@@ -150,3 +156,109 @@ def test_the_car_file_wins_over_databases_and_its_own_database_over_others(
     )
     of_frame = ("RIGHT", "node_z", 40e6, "car file", *of_car[4:])
     assert said_of(health_of(TRAFFIC, car=load_car_file(tmp_path / "car.toml"), databases={bound: wrong})) == of_frame
+
+
+# Each question by itself ----------------------------------------------------------------------------------------------
+
+WHOLE = """format = 1
+[car]
+name = "Wrenfell 3"
+[bus.engine]
+bitrate = 125_000
+data_bitrate = 2_000_000
+fd = "non-iso"
+interfaces = ["can0"]
+databases = ["RIGHT.dbc"]
+[bus.chassis]
+bitrate = 1_000_000
+interfaces = ["can1"]
+[module.node_z]
+bus = "engine"
+messages = ["RIGHT", "2A0", "2a1"]
+[module.other]
+bus = "chassis"
+messages = ["100"]
+[frame."chassis/123"]
+period_ms = 40
+"""
+
+
+@pytest.fixture
+def described(two_databases, tmp_path: Path) -> Described:  # type: ignore[no-untyped-def]
+    (tmp_path / "car.toml").write_text(WHOLE)
+    return Described(load_car_file(tmp_path / "car.toml"), {}, {"can0": "engine", "can1": "chassis"})
+
+
+@pytest.mark.parametrize(
+    ("bus", "number", "message", "module", "known"),
+    [
+        ("engine", 0x100, "RIGHT", "node_z", True),
+        ("engine", 0x300, "RIGHT_SILENT", "node_a", True),
+        ("engine", 0x2A0, None, "node_z", True),
+        ("engine", 0x7AB, None, None, False),
+        ("chassis", 0x100, None, "other", True),
+        ("chassis", 0x123, None, None, True),
+        ("chassis", 0x7AB, None, None, None),
+        ("can5", 0x100, None, None, None),
+    ],
+)
+def test_who_an_identifier_is(
+    described: Described, bus: str, number: int, message: str | None, module: str | None, known: bool | None
+) -> None:
+    found = described.identity(FrameName(bus, number, False))
+    assert (found.message.name if found.message else None, found.module, found.known) == (message, module, known)
+
+
+def test_what_the_modules_of_a_bus_should_send(described: Described) -> None:
+    due = [(one.name.id, one.text, one.message, one.module, one.by) for one in described.due("engine")]
+    assert due == [
+        (0x100, "RIGHT", "RIGHT", "node_z", "car file"),
+        (0x300, "RIGHT_SILENT", "RIGHT_SILENT", "node_a", "database"),
+        (0x2A0, "2A0", "", "node_z", "car file"),
+        (0x2A1, "2a1", "", "node_z", "car file"),
+    ]
+    assert [one.text for one in described.due("chassis")] == ["100"]
+    assert list(described.due("can5")) == []
+    first, silent, *_ = described.due("engine")
+    assert (first.period_ms, silent.period_ms) == (20, None)
+
+
+def test_the_bit_rate_is_the_callers_then_the_car_files_then_the_databases(described: Described, two_databases) -> None:  # type: ignore[no-untyped-def]
+    right, _ = two_databases
+    bare = Described(None, {"can0": right}, {})
+    for one, bus, options, expected in (
+        (described, "engine", {}, (125_000, 2_000_000, "car file")),
+        (described, "engine", {"*": 10}, (10, 2_000_000, "option")),
+        (described, "engine", {"*": 10, "engine": 20}, (20, 2_000_000, "option")),
+        (described, "chassis", {"engine": 20}, (1_000_000, None, "car file")),
+        (bare, "can0", {}, (250_000, None, "database")),
+        (bare, "can1", {}, (None, None, "unknown")),
+    ):
+        found = one.bitrate(bus, options, {})
+        assert (found.bits_per_s, found.data_bits_per_s, found.source) == expected
+        assert found.support == (0.0 if found.source == "unknown" else 1.0)
+    assert described.bitrate("engine", {}, {"*": 5}).data_bits_per_s == 5
+    assert described.bitrate("engine", {}, {"*": 5, "engine": 6}).data_bits_per_s == 6
+    assert bare.bitrate("can1", {}, {"can1": 7}).data_bits_per_s == 7
+    assert [described.non_iso(bus) for bus in ("engine", "chassis", "can5")] == [True, False, False]
+    assert not bare.non_iso("can0")
+
+
+def test_bits_of_another_batch_are_refused() -> None:
+    tracker = HealthTracker()
+    with pytest.raises(ValueError, match="bits of 250 frames, not of 249"):
+        tracker.update(TRAFFIC.slice(0, 249), wire_bits(TRAFFIC))
+    tracker.update(TRAFFIC, wire_bits(TRAFFIC))
+    assert tracker.result().capture.frames == 250
+
+
+def test_bits_are_of_the_dialect_of_their_bus(described: Described, tmp_path: Path) -> None:
+    """Of two buses with CAN FD frames one speaks the dialect without a stuff count."""
+    frames = comb(0x300, 10, 1, length=24, buses=("can0", "can1"))
+    frames = replace(frames, bus=(np.arange(100) % 2).astype(np.uint8))
+    tracker = HealthTracker(car=described.car)
+    bits, iso, old = tracker.bits_of(frames), wire_bits(frames), wire_bits(frames, fd="non-iso")
+    assert (iso.nominal + iso.data != old.nominal + old.data).any()
+    for column in ("nominal", "data", "stuff"):
+        expected = np.where(frames.bus == 0, getattr(old, column), getattr(iso, column))
+        assert getattr(bits, column).tolist() == expected.tolist()

@@ -12,7 +12,6 @@ from buswright.channels.carfile.load import load_car_file
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Flag, Frames
 from buswright.health.model.gaps import GapGroup
-from buswright.health.model.health import BusHealth
 from buswright.messages.checksum import Checksum, Counter
 from buswright.messages.model import Database, Message
 from tests.health.traffic import MS, START, S, comb, measured, mixed, serialised, special, without
@@ -158,14 +157,6 @@ def test_priority_of_a_silence_on_two_buses_is_that_on_each_of_them() -> None:
     (group,) = measured(without(frames, 10.0, 10.5, 0x300, 0x700)).gap_groups
     assert names(group) == {0x300, 0x700}
     assert group.lower_priority
-
-
-def test_groups_are_bounded() -> None:
-    rng = np.random.default_rng(1)
-    whole = mixed(*parts(60))
-    health = measured(whole.take(rng.random(len(whole)) > 0.1), databases=DATABASE)
-    assert health.gap_groups_count > BusHealth.GROUPS_KEPT
-    assert len(health.gap_groups) == BusHealth.GROUPS_KEPT
 
 
 def double(separation_ms: float, ppm: float, seconds: float = 60, jitter_us: float = 60) -> Frames:

@@ -19,7 +19,6 @@ from buswright.channels.samples.series import Series
 from buswright.errors import UserError
 from buswright.findings import THRESHOLDS, Severity
 from buswright.frames.table import Frames, concatenate
-from buswright.health.baseline.baseline import CounterBaseline, remember
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import RANK
 from buswright.health.baseline.file import BaselineError, baseline_text, document_of, is_baseline, load, save
@@ -29,8 +28,6 @@ from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.run import simulate_run, truth
 from buswright.simulate.source import demo_car, write_car
 from tests.health.runs import remembered, with_word, without
-from tests.health.traffic import comb, measured, mixed
-from tests.health.traffic import without as without_between
 
 SCHEMAS = Path(buswright.__file__).parent / "report" / "schemas"
 
@@ -389,70 +386,6 @@ def test_a_changed_zero_in_the_car_file_is_told_from_a_changed_sensor(good):
     assert "the input is the same" in found.look
 
 
-def case(name, change, kind, severity):
-    return pytest.param(change, kind, severity, id=name)
-
-
-@pytest.mark.parametrize(
-    ("change", "kind", "severity"),
-    [
-        case("length", lambda b: changed_id(b, "engine", "0A0", lengths={"6": 900}), "length-changed", Severity.FAULT),
-        case(
-            "some lengths",
-            lambda b: changed_id(b, "engine", "0A0", lengths={"8": 900, "7": 3}),
-            "length-changed",
-            Severity.SUSPECT,
-        ),
-        case("period", lambda b: changed_id(b, "engine", "0A0", period_ms=5.2), "period-changed", Severity.SUSPECT),
-        case("jitter", lambda b: changed_id(b, "engine", "0A0", jitter_ms=0.9), "jitter-up", Severity.SUSPECT),
-        case("missing", lambda b: changed_id(b, "engine", "0A0", missing=20), "frames-missing", Severity.SUSPECT),
-        case("many missing", lambda b: changed_id(b, "engine", "0A0", missing=99), "frames-missing", Severity.FAULT),
-        case(
-            "no rhythm",
-            lambda b: changed_id(b, "engine", "0A0", sending="irregular"),
-            "period-changed",
-            Severity.SUSPECT,
-        ),
-        case("no counter", lambda b: changed_id(b, "engine", "0A0", counter=None), "counter-changed", Severity.SUSPECT),
-        case(
-            "counter moved",
-            lambda b: changed_id(b, "engine", "0A0", counter=CounterBaseline(52, 4, 1, 16, False, 900, 1.0)),
-            "counter-changed",
-            Severity.SUSPECT,
-        ),
-        case(
-            "counter jumps",
-            lambda b: changed_id(b, "engine", "0A0", counter=CounterBaseline(48, 4, 1, 16, False, 900, 0.98)),
-            "counter-changed",
-            Severity.SUSPECT,
-        ),
-        case(
-            "no checksum", lambda b: changed_id(b, "engine", "0A0", checksum=None), "checksum-changed", Severity.SUSPECT
-        ),
-        case("load", lambda b: changed_bus(b, "engine", load=0.4), "load-up", Severity.SUSPECT),
-        case("overload", lambda b: changed_bus(b, "engine", load=0.85), "load-up", Severity.FAULT),
-        case("peak", lambda b: changed_bus(b, "engine", load_peak=0.7), "load-up", Severity.SUSPECT),
-        case("a few errors", lambda b: changed_bus(b, "engine", errors=2), "errors-up", Severity.NOTE),
-        case("errors", lambda b: changed_bus(b, "engine", errors=10), "errors-up", Severity.SUSPECT),
-        case("many errors", lambda b: changed_bus(b, "engine", errors=100), "errors-up", Severity.FAULT),
-        case("bit rate", lambda b: changed_bus(b, "engine", bitrate=250_000), "bit-rate-changed", Severity.FAULT),
-        case(
-            "guessed bit rate",
-            lambda b: changed_bus(b, "engine", bitrate=250_000, bitrate_source="guessed"),
-            "bit-rate-changed",
-            Severity.NOTE,
-        ),
-    ],
-)
-def test_each_kind_of_change_of_a_bus_or_identifier_is_found(good, change, kind, severity):
-    (found,) = compare(good, change(good))
-    assert (found.kind, found.severity) == (kind, severity)
-    assert found.subject.startswith(("id:engine/0A0", "bus:engine"))
-    if severity is not Severity.NOTE and kind != "period-changed":
-        assert found.threshold
-        assert found.look
-
-
 def test_the_car_file_has_the_last_word_on_error_frames(good, car):
     buses = {
         **car.buses,
@@ -462,18 +395,6 @@ def test_the_car_file_has_the_last_word_on_error_frames(good, car):
     worse = changed_bus(good, "engine", errors=100)
     assert [each.severity for each in compare(good, worse, car=car)] == [Severity.FAULT]
     assert [each.severity for each in compare(good, worse, car=patient)] == [Severity.NOTE]
-
-
-def test_what_is_less_is_no_rise(good):
-    better = changed_bus(changed_id(good, "engine", "0A0", jitter_ms=0.01), "engine", load=0.1)
-    assert compare(good, better) == ()
-
-
-def test_a_rare_identifier_that_did_not_come_is_a_note(good):
-    rare = changed_id(good, "engine", "3F0", sending="irregular", frames=7)
-    gone = {key: entry for key, entry in good.buses["engine"].ids.items() if key != "3F0"}
-    (found,) = compare(rare, changed_bus(good, "engine", ids=gone))
-    assert (found.kind, found.severity) == ("id-vanished", Severity.NOTE)
 
 
 def test_a_missing_bus_and_another_unit(good):
@@ -506,14 +427,6 @@ def test_the_flatness_of_a_quiet_quantised_input_is_no_change_of_noise(good):
     assert [each.kind for each in compare(flat, noisy)] == ["noise-up"]
 
 
-def test_the_fewer_samples_the_larger_the_noise_must_be(good):
-    few = changed_rest(good, "oil_pressure", samples=20, input_noise=0.004)
-    many = changed_rest(good, "oil_pressure", samples=5000, input_noise=0.004)
-    for baseline, expected in ((few, []), (many, ["noise-up"])):
-        threefold = changed_rest(baseline, "oil_pressure", input_noise=0.012)
-        assert [each.kind for each in compare(baseline, threefold)] == expected
-
-
 def test_a_car_file_overrides_thresholds(good, car):
     channel = dataclasses.replace(car.channels["damper_fl"], thresholds=MappingProxyType({"zero_moved": 0.2}))
     lenient = dataclasses.replace(car, channels=MappingProxyType({**car.channels, "damper_fl": channel}))
@@ -535,14 +448,6 @@ def test_what_matters_most_comes_first(good):
     kinds = [each.kind for each in compare(good, bad)]
     assert kinds == ["length-changed", "zero-moved", "load-up", "zero-moved"]
     assert set(kinds) <= set(RANK)
-
-
-def test_an_identifier_that_changed_its_clock_is_noted(good):
-    before = changed_bus(good, "chassis", clocks=(("110", "111", "112"), ("0F0", "0F1")))
-    after = changed_bus(good, "chassis", clocks=(("110", "111"), ("0F0", "0F1", "112")))
-    (found,) = compare(before, after)
-    assert (found.kind, found.severity, found.subject) == ("clock-changed", Severity.NOTE, "id:chassis/112")
-    assert compare(before, changed_bus(good, "chassis", clocks=(("110", "111"),))) == ()
 
 
 def test_thresholds_stand_in_the_one_table():
@@ -715,10 +620,3 @@ def test_a_comment_says_what_is_wired_to_a_plain_input():
 def test_any_name_can_be_taken_apart(name):
     assert words_of(name) == words_of(name).lower()
     guess(name, name, name, name)
-
-
-@pytest.mark.parametrize(("count", "silent_s"), [(3, 0.0), (4, 2.0)])
-def test_a_bus_was_silent_where_at_least_four_identifiers_were(count, silent_s):
-    parts = (comb(0x100 + number, 10, 20, phase_ms=number, jitter_us=60) for number in range(count))
-    health = measured(without_between(mixed(*parts), 10.0, 12.0))
-    assert remember(health).capture.silent_s == pytest.approx(silent_s, abs=0.03)

@@ -3,25 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from buswright._version import __version__
+from buswright.channels.calibration.registry import read_calibration
 from buswright.channels.carfile.model import FrameName
 from buswright.channels.expectation import Facts
+from buswright.channels.keys.faults import FaultLog
+from buswright.channels.samples.series import Quality, Series
 from buswright.findings import Finding, Layer, Severity
 from buswright.health.baseline.baseline import (
     Baseline,
     BusBaseline,
     CaptureFacts,
+    ChannelBaseline,
     ChecksumBaseline,
     CounterBaseline,
     IdBaseline,
+    _channel,
     _distance,
+    _measures,
+    _span,
     remember,
 )
+from buswright.health.baseline.standstill import AtRest, RestFigures, Standstill
 from buswright.health.model.gaps import GapGroup
 from buswright.health.model.health import BitRate, BusHealth, LoadWindows
 from buswright.health.model.identifiers import ChecksumFigures, CounterFigures, Lengths
@@ -205,3 +214,82 @@ def test_a_length_is_a_number_of_bytes(text: str) -> None:
 )
 def test_how_far_two_values_are_apart(ends: tuple[float, float], source: str, unit: str, apart: float | None) -> None:
     assert _distance(ends, source, unit) == (None if apart is None else pytest.approx(apart))
+
+
+# Channels -------------------------------------------------------------------------------------------------------------
+
+
+def session_of(
+    *,
+    car: bool = True,
+    sensor: Any = None,
+    plausible: tuple[float, float] | None = None,
+    ends: tuple[float | None, float | None] = (0.0, 50.0),
+    unit: str = "mm",
+    input_scale: float | None = None,
+) -> Any:
+    """One channel, `oil`, of the signal `AIN1`, or without a car file the signal alone."""
+    signal = SimpleNamespace(minimum=ends[0], maximum=ends[1], unit=unit)
+    message = SimpleNamespace(signals={"AIN1": SimpleNamespace(signal=signal)})
+    described = SimpleNamespace(
+        sensor="kind" if sensor else "",
+        plausible=plausible,
+        signal=SimpleNamespace(signal="AIN1"),
+        role="oil_pressure",
+        position="front",
+        input_scale=input_scale,
+    )
+    return SimpleNamespace(
+        car=SimpleNamespace(channels={"oil": described}, sensors={"kind": sensor}) if car else None,
+        home=lambda _: "chassis/ANALOGUE",
+        recorded=SimpleNamespace(messages={"chassis/ANALOGUE": message}),
+    )
+
+
+def sensor_of(calibration: Any) -> Any:
+    return SimpleNamespace(calibration=calibration)
+
+
+LINEAR = read_calibration({"kind": "linear", "points": [[0.5, 0.0], [4.5, 10.0]], "unit": "bar"}, FaultLog())
+
+
+def test_a_channel_spans_what_its_calibration_covers_then_what_is_plausible_then_what_the_database_says() -> None:
+    name = "oil"
+    assert _span(session_of(sensor=sensor_of(LINEAR), plausible=(0, 3)), name, "bar") == pytest.approx(10)
+    assert _span(session_of(sensor=sensor_of(LINEAR)), name, "kPa") == pytest.approx(1000)
+    assert _span(session_of(plausible=(-2.0, 3.0)), name, "mm") == 5.0
+    assert _span(session_of(), name, "mm") == 50.0
+    assert _span(session_of(), name, "cm") == 5.0
+    assert _span(session_of(), name, "bar") is None
+    assert _span(session_of(ends=(None, 5.0)), name, "mm") is None
+    assert _span(session_of(ends=(5.0, None)), name, "mm") is None
+    assert _span(session_of(car=False), "chassis/ANALOGUE/AIN1", "mm") == 50.0
+    assert _span(session_of(car=False), "chassis/ANALOGUE/AIN9", "mm") is None
+
+
+def test_a_channel_is_remembered_whole() -> None:
+    """Five samples a tenth of a second apart, of which two mean nothing; the run began two seconds before them."""
+    quality = np.array([0, 0, Quality.ELECTRICAL_RAIL, 0, Quality.ELECTRICAL_RAIL], dtype=np.uint16)
+    time_ns = 2 * S + np.arange(5) * 100 * MS
+    series = Series("oil", "bar", time_ns, np.array([1.0, 3.0, 9.0, 2.0, 9.0]), quality=quality)
+    still = Standstill(AtRest("key-on", "", 1.0), 2 * S, 3 * S)
+    found = _channel(session_of(sensor=sensor_of(LINEAR)), "oil", series, still, 0)
+    assert found == ChannelBaseline(
+        *("chassis/ANALOGUE", "bar", "V", "oil_pressure", "front", 5, pytest.approx(10), 1.0, 3.0, pytest.approx(10)),
+        RestFigures(3, 2.0, None, 0.0, None, None, 0.0),
+        *(0.4, 2.2, found.unusable_why),
+    )
+    assert found.unusable_why
+    single = Series("oil", "bar", time_ns[:1], np.array([1.0]))
+    bare = _channel(session_of(car=False), "chassis/ANALOGUE/AIN1", single, still, 0)
+    assert (bare.input_unit, bare.role, bare.position, bare.rate_hz) == (None, None, None, None)
+    assert (bare.unusable, bare.unusable_since_s, bare.unusable_why) == (0.0, None, "")
+
+
+def test_what_measures_something_is_remembered() -> None:
+    computed = session_of()
+    assert _measures(computed, "oil")
+    computed.car.channels["oil"].signal = None
+    assert not _measures(computed, "oil")
+    assert _measures(session_of(car=False), "chassis/ANALOGUE/AIN1")
+    assert not _measures(session_of(car=False), "chassis/ANALOGUE/RollingCounter")

@@ -133,6 +133,36 @@ def test_the_first_stretch_in_which_both_stood_counts() -> None:
     assert (found.at_rest.basis, found.start_ns, found.end_ns) == ("engine-off", 50 * TENTH, 68 * TENTH)
 
 
+def test_without_a_car_file_names_and_units_tell_the_speeds() -> None:
+    """A temperature that is called like a speed is none; a wheel is not asked where the car's speed is."""
+
+    class Session(dict[str, Series]):
+        car = None
+
+        @property
+        def names(self) -> list[str]:
+            return list(self)
+
+        @property
+        def recorded(self) -> Any:
+            signals = {"EngineSpeed": "rpm", "WheelSpeed_FL": "km/h", "Speed": "km/h"}
+            told = {name: SimpleNamespace(signal=SimpleNamespace(unit=unit)) for name, unit in signals.items()}
+            told["EngineSpeed"].signal.unit = self["engine/M/EngineSpeed"].unit
+            return SimpleNamespace(messages={"engine/M": SimpleNamespace(signals=told)})
+
+    def session(unit: str) -> Any:
+        found = Session()
+        for name, own, values in (("WheelSpeed_FL", "km/h", ON), ("EngineSpeed", unit, OFF), ("Speed", "km/h", OFF)):
+            time_ns = np.arange(40, dtype=np.int64) * TENTH
+            found[f"engine/M/{name}"] = Series(f"engine/M/{name}", own, time_ns, np.array(values))
+        return found
+
+    assert find_standstill(session("rpm")).at_rest.words.endswith(
+        "engine/M/EngineSpeed under 50 rpm and engine/M/Speed under 1 km/h, 3.2 s"
+    )
+    assert find_standstill(session("degC")).at_rest.basis == "standing"
+
+
 # What a channel showed ------------------------------------------------------------------------------------------------
 
 REST = Standstill(AtRest("key-on", "", 3.0), 1 * S, 4 * S)
@@ -205,3 +235,15 @@ def test_the_step_of_the_raw_value_is_the_usual_one() -> None:
         found = rest_figures(samples(bent, raw=odd), Standstill(REST.at_rest, 0, S))
         assert found is not None
         assert found.resolution == 0.0
+
+
+def test_a_state_has_no_noise_and_its_input_only_while_it_stays() -> None:
+    volts = np.where(np.arange(600) % 2, 0.01, -0.01)
+    for values, known in ((np.zeros(600), True), ((np.arange(600) > 250).astype(float), False)):
+        found = rest_figures(samples(values, volts=volts, kind="state"), REST)
+        assert found is not None
+        assert (found.noise, found.input_noise is not None) == (None, known)
+
+
+def test_twenty_samples_give_a_noise() -> None:
+    assert (noise_of(np.zeros(19)), noise_of(np.zeros(20))) == (None, 0.0)

@@ -10,7 +10,8 @@ import pytest
 from buswright.channels.carfile.model import FrameName
 from buswright.frames.table import Clock, Flag, Frames
 from buswright.frames.wire.bits import wire_bits
-from buswright.health.buses.lane import _host_stamped
+from buswright.health.buses.lane import BusLane, _host_stamped
+from buswright.health.folds.windows import Busy
 from buswright.health.model.health import (
     BitRate,
     BusFigures,
@@ -45,8 +46,8 @@ def bus_of(batch: Frames, cut: int = 0, **options: Any) -> BusFigures:
     return measured(parts, **options).buses["can0"]
 
 
-def cuts(batch: Frames) -> range:
-    return range(len(batch))
+def cuts(batch: Frames) -> set[int]:
+    return {0, 1, len(batch) // 2}
 
 
 def test_frames_are_counted_by_kind() -> None:
@@ -97,6 +98,17 @@ def test_bits_at_the_data_rate_count_from_the_first_frame_on_too() -> None:
         assert bus.windows.load.sum() * 0.1 == pytest.approx(bits.nominal.sum() / 500_000 + bits.data.sum() / 2_000_000)
 
 
+def test_windows_of_a_tenth_and_of_a_whole_second_have_their_own_load() -> None:
+    batch = frames(*(n * 50 * MS for n in range(41)))
+    bits = int(wire_bits(batch).nominal[0])
+    bus = bus_of(batch)
+    assert (bus.windows.width_ns, bus.slow_windows.width_ns) == (100 * MS, S)
+    assert bus.windows.load.tolist() == pytest.approx([2 * bits / 500_000 / 0.1] * 20 + [bits / 500_000 / 0.1])
+    assert bus.slow_windows.load.tolist() == pytest.approx([20 * bits / 500_000] * 2 + [bits / 500_000])
+    assert bus.slow_windows.frames.tolist() == [20, 20, 1]
+    assert bus.peak_100ms == Peak(0, pytest.approx(2 * bits / 500_000 / 0.1), 2 * bits)
+
+
 def test_a_clock_that_goes_back_takes_no_time_and_its_frame_took_its_own_before() -> None:
     batch = frames(10 * MS, 20 * MS, 5 * MS, 15 * MS, 15 * MS - US, 15 * MS - US - 1001)
     bits = wire_bits(batch).nominal.tolist()
@@ -113,6 +125,17 @@ def test_a_clock_that_goes_back_takes_no_time_and_its_frame_took_its_own_before(
         assert (bus.spacing.pairs, bus.spacing.zero, bus.spacing.under_50us) == (3, 1, 1)
     capture = measured(batch).capture
     assert (capture.first_ns, capture.last_ns) == (5 * MS, 20 * MS)
+
+
+def test_a_frame_with_two_bit_rates_is_held_against_none() -> None:
+    """Two microseconds are too short for a classic frame; of one with two rates the spacing tells neither."""
+    fast = int(Flag.FD | Flag.BRS)
+    for second, impossible in ((0, 1), (fast, 0)):
+        rows = [(0, 0, 1, 0, 8, bytes(8)), (2 * US, 0, 2, second, 8, bytes(8)), (S, 0, 3, fast, 8, bytes(8))]
+        for cut in range(3):
+            assert bus_of(batch_of(rows), cut).spacing.impossible == impossible
+    error = [(0, 0, 1, 0, 8, bytes(8)), (2 * US, 0, 8, int(Flag.ERROR), 8, bytes(8)), (S, 0, 3, 0, 8, bytes(8))]
+    assert bus_of(batch_of(error)).spacing.impossible == 0
 
 
 def spacings(*ns: int, **options: Any) -> Spacing:
@@ -165,7 +188,7 @@ def test_error_frames_are_never_the_same_frame_again() -> None:
 
 
 def test_stamps_in_whole_milliseconds_are_counted() -> None:
-    for cut in range(5):
+    for cut in (0, 1, 3):
         bus = bus_of(frames(0, 1 * MS, 1 * MS + 1, 3 * MS, 4_500_000), cut)
         assert bus.spacing.on_millisecond == 3
 
@@ -196,6 +219,26 @@ def test_the_load_at_a_time_is_that_of_its_window() -> None:
     assert len(found) == 2
     empty = LoadWindows(S, none[:0], none[:0], none[:0], none[:0], none[:0], np.zeros(0))
     assert np.isnan(empty.load_at(np.array([0])))
+
+
+@pytest.mark.parametrize(("elapsed_ns", "bits", "carried"), [(S, 1000, 900.0), (S - 1, 1000, 0.0), (S, None, 0.0)])
+def test_a_bus_carried_nine_tenths_of_its_busiest_second(elapsed_ns: int, bits: int | None, carried: float) -> None:
+    """In a recording of a second at least; a computer may gather some of what came before into it."""
+    lane = BusLane("can0")
+    lane.elapsed_ns = elapsed_ns
+    if bits is not None:
+        lane.peaks.best = {S: Busy(1.0, 0, bits, 0)}
+    assert lane._carried() == carried
+
+
+def test_the_busiest_window_is_by_the_time_that_bits_take() -> None:
+    """Three classic frames of 111 bits or more at 0 s, and at 3 s one of 64 bytes, most of it four times as fast."""
+    rows = [(n * 300 * US, 0, 0x100, 0, 8, bytes(8)) for n in range(3)]
+    rows.append((3 * S, 0, 0x200, int(Flag.FD | Flag.BRS), 15, bytes(range(64))))
+    for options, start in (({"data_bitrates": {"*": 2_000_000}}, 0), ({}, 3 * S)):
+        peak = bus_of(batch_of(rows), **options).peak_100ms
+        assert peak is not None
+        assert peak.start_ns == start
 
 
 # Who stamped ----------------------------------------------------------------------------------------------------------

@@ -130,6 +130,14 @@ def test_the_longest_stretch_is_the_first_of_its_length(frames: list[str], longe
         assert (found.longest_same, found.longest_same_start_ns, found.longest_same_end_ns) == longest
 
 
+def test_a_stretch_begins_with_the_first_frame_of_all() -> None:
+    fold = PayloadFold()
+    fold.add(block(b"a", b"a", start=700), None)
+    fold.add(block(b"a", b"b", start=702), None)
+    found = fold.figures(1)
+    assert (found.longest_same, found.longest_same_start_ns, found.longest_same_end_ns) == (3, 700, 702)
+
+
 def test_a_single_frame_has_no_constant_bytes_and_never_changed() -> None:
     found = payload_of(b"\1\2")
     assert (found.constant_bytes, found.last_change_ns, found.changes) == ((), None, 0)
@@ -375,15 +383,18 @@ def test_wider_counters_go_up_to_sixteen_bits_and_not_into_barred_bytes() -> Non
     big[:, 2], big[:, 3] = np.arange(3000) >> 8, np.arange(3000) & 255
     assert find_counter(big, frozenset()) == CounterField(16, 16, 1 << 16, big_endian=True)
     assert find_counter(big, frozenset({2})) == CounterField(24, 8, 256)
+    foremost = noise(3000)
+    foremost[:, 0], foremost[:, 1] = np.arange(3000) >> 8, np.arange(3000) & 255
+    assert find_counter(foremost, frozenset()) == CounterField(0, 16, 1 << 16, big_endian=True)
     first = noise(3000)
     first[:, 0] = np.arange(3000) & 255
     assert find_counter(first, frozenset()) == CounterField(0, 8, 256)
 
 
-@pytest.mark.parametrize(("missed", "wide"), [(1, True), (2, False)])
+@pytest.mark.parametrize(("missed", "wide"), [(2, True), (3, False)])
 def test_a_nibble_above_carries_with_nine_of_ten_wraps(missed: int, wide: bool) -> None:
-    """Of 18 wraps of the nibble below."""
-    payload = noise(16 * 18 + 16)
+    """Of 20 wraps of the nibble below."""
+    payload = noise(16 * 20 + 16)
     above = np.arange(len(payload)) // 16
     for at in range(missed):
         above[(4 * at + 5) * 16 :] -= 1
@@ -525,6 +536,12 @@ def test_a_sum_over_one_or_two_bytes_is_a_mere_copy() -> None:
         assert (find_checksum(payload, length, 0x123)[0] is not None) is found
 
 
+def test_three_bytes_may_hold_a_checksum() -> None:
+    payload, length = noise(64, 3), np.full(64, 3, dtype=np.uint8)
+    Checksum("sum8-id", 2).fill(payload, 0x123)
+    assert find_checksum(payload, length, 0x123) == (Checksum("sum8-id", 2), 64)
+
+
 def test_bits_and_bytes_of_a_checksum() -> None:
     for name, at, mask in (("sum8", 7, {7: 0xFF}), ("e2e-p05", 6, {6: 0xFF, 7: 0xFF}), ("j1939", 7, {7: 0xF0})):
         fold = ChecksumFold(Stated(Checksum(name, at), "car file"), 1)
@@ -587,3 +604,25 @@ def test_error_frames_are_no_requests_and_frames_without_a_time_answer_nothing()
     name = FrameName("can0", 0x100, False)
     fold = asked((1, 0x100, R), (2, 0x100, R | Flag.ERROR), (0, 0x100, Flag.UNTIMED), (4, 0x100, R))
     assert (fold.counts, fold.unanswered) == ({name: 2}, {name: Unanswered(1, 1, 1)})
+
+
+def test_requests_are_told_frame_by_frame_on_two_buses() -> None:
+    """The second bus is named first, and batches without a remote frame answer what was asked before."""
+    fold, e = RequestsFold(), int(Flag.EXTENDED)
+    rows = [
+        *((1, 0, 0x100, int(R)), (2, 1, 0x100, int(R)), (3, 1, 0x100, 0), (4, 0, 0x101, 0), (5, 0, 0x100, int(R))),
+        *((6, 1, 0x100, int(R)), (7, 0, 0x1FFFFFFF, int(R) | e), (8, 0, 0x1FFFFFFF, e), (9, 0, 0x1FFFFFFF, int(R) | e)),
+    ]
+    for time, bus, identifier, flags in rows:
+        batch = batch_of([(time, bus, identifier, flags, 8, bytes(8))], ("a", "b"))
+        fold.add(batch, batch.bus, ["z", "y"], any_remote=bool(flags & R))
+    z, y, wide = FrameName("z", 0x100, False), FrameName("y", 0x100, False), FrameName("z", 0x1FFFFFFF, True)
+    assert fold.counts == {z: 2, y: 2, wide: 2}
+    assert fold.unanswered == {z: Unanswered(1, 1, 1)}
+    assert fold.of([y]) == {z: 2, wide: 2}
+    assert list(fold.of([])) == [y, z, wide]
+
+
+def test_an_error_frame_with_the_number_of_an_identifier_answers_nothing() -> None:
+    fold = asked((1, 0x100, R), (2, 0x100, Flag.ERROR), (3, 0x100, R))
+    assert fold.unanswered == {FrameName("can0", 0x100, False): Unanswered(1, 1, 1)}

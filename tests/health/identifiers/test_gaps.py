@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import FrameName
 from buswright.health.identifiers import gaps as module
 from buswright.health.identifiers.counter import CounterField
 from buswright.health.identifiers.gaps import (
@@ -483,3 +486,44 @@ def test_a_gap_longer_than_the_range_of_the_counter_is_counted_modulo() -> None:
     counter = tuple((np.arange(11) % 16).tolist())
     found = figures(in_a_row(*[170] * 10, counter=counter), declared=False, counter=CounterField(0, 4, 16))
     assert found.slower == ()
+
+
+# Limits and what follows from the columns -----------------------------------------------------------------------------
+
+
+def test_limits_are_the_defaults_or_the_car_files(tmp_path: Path) -> None:
+    """trade.md: up to 70 % load the worst deviation is under half a period; 2.5 periods settle it at any load."""
+    (tmp_path / "car.toml").write_text(
+        'format = 1\n[car]\nname = "Wrenfell 3"\n[bus.engine]\nbitrate = 500000\ninterfaces = ["can0"]\n'
+        "thresholds = { missing_periods_loaded = 3.5 }\n"
+        '[frame."engine/100"]\nperiod_ms = 10\nthresholds = { missing_periods = 2.0 }\n'
+    )
+    car = load_car_file(tmp_path / "car.toml")
+    assert GapLimits.of(None, FrameName("engine", 0x100, False)) == GapLimits(1.5, 2.5)
+    assert GapLimits.of(car, FrameName("engine", 0x100, False)) == GapLimits(2.0, 3.5)
+    assert GapLimits.of(car, FrameName("engine", 0x101, False)) == GapLimits(1.5, 3.5)
+    assert GapLimits.of(car, FrameName("can1", 0x100, False)) == GapLimits(1.5, 2.5)
+
+
+@pytest.mark.parametrize(
+    ("busy", "rule"),
+    [
+        ([], "2 periods"),
+        ([False, False], "2 periods"),
+        ([True, True], "2.75 periods"),
+        ([True, False], "2 periods, 2.75 above 70 % load"),
+    ],
+)
+def test_the_rule_says_which_limits_were_used(busy: list[bool], rule: str) -> None:
+    assert GapLimits(2.0, 2.75).rule(np.array(busy, dtype=np.bool_)) == rule
+
+
+def test_a_phase_is_kept_within_the_tolerance_and_by_chance_with_its_share_of_the_period() -> None:
+    rows = rows_of(*[(0, 1, 1)] * 5)
+    rows["residual"] = [0.3 * MS, -0.3 * MS, 0.31 * MS, -0.31 * MS, np.nan]
+    rows["period"] = [10 * MS, 1 * MS, 0.6 * MS, 0.5 * MS, 10 * MS]
+    kept = KeptGaps()
+    kept.add(rows)
+    found = figures(kept)
+    assert found.phase_kept.tolist() == [True, True, False, False, False]
+    assert found.chance.tolist() == pytest.approx([0.06, 0.6, 1.0, 1.0, 0.06])

@@ -255,7 +255,7 @@ def test_error_frames_without_a_word_of_the_controller_say_nothing_of_it() -> No
     assert measured(stuff).buses["can0"].errors.controller == {}
 
 
-@pytest.mark.parametrize("size", [7, 500, 100_000])
+@pytest.mark.parametrize("size", [500, 100_000])
 def test_stretches_of_the_same_frame_are_kept_however_the_run_is_cut(size: int) -> None:
     frames = comb(0x100, 10, 60, counter=Counter(24, 8))
     payload = frames.payload.copy()

@@ -229,3 +229,10 @@ def test_a_window_with_a_fifth_more_frames_than_its_period_allows_is_crowded(man
     assert _crowded(np.concatenate([full, full + 10 * S + 5]), own) is crowded
     assert not _crowded(full, own)
     assert not _crowded(np.concatenate([before, full]), Typical(0.0, 1.0, 1.0))
+
+
+@pytest.mark.parametrize(("a_ms", "calmer"), [(0.74, True), (0.77, False)])
+def test_calmer_is_half_the_spread(a_ms: float, calmer: bool) -> None:
+    """Spacings 3+a, 7+a, 3-a, 7-a: over one (4 + a**2)**0.5, over two 2**0.5 a; half as much at a = 0.756."""
+    spacing = np.tile([3 + a_ms, 7 + a_ms, 3 - a_ms, 7 - a_ms], 50)
+    assert _alternating(np.cumsum(np.round(spacing * MS)).astype(np.int64)) is calmer

@@ -116,18 +116,6 @@ def test_a_frame_that_catches_up_was_late_not_missing() -> None:
     assert gaps.caught_up.all()
 
 
-def test_of_too_many_gaps_the_longest_and_the_latest_are_kept() -> None:
-    frames = comb(0x100, 2, 90)
-    keep = np.arange(len(frames)) % 3 != 0
-    keep[40:60] = False
-    gaps = only(measured(frames.take(keep), databases=database(0x100, cycle_time_ms=2))).gaps
-    assert gaps.total > gaps.KEPT
-    assert len(gaps) <= gaps.KEPT + gaps.KEPT_LATE  # whether the last ones were late only would show later
-    assert gaps.frames.max() == 22
-    assert gaps.end_ns[-1] == frames.time_ns[keep][-1] or gaps.end_ns[-1] > START + 89 * S
-    assert gaps.missing >= gaps.total
-
-
 @pytest.mark.parametrize("block", [100, 8192])
 def test_strip_and_busiest_second_against_numpy(block: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(id_lane, "BLOCK", block)

@@ -240,11 +240,11 @@ class _Look:
         both = self._pile_of(time, np.ones(len(time), dtype=np.bool_))
         if both.frames < _LEAST_SMEARED or both.faster + zero > _CAUGHT_UP * both.frames or both.spread > _WIDE:
             return None
-        # Frames of a schedule are as far apart whether they are short or long.
+        # Frames of a schedule are as far apart whether they are short or long; nothing tells where all are of a length.
         short = self._shorter_half(time)
         halves = [self._pile_of(time, half) for half in (short, ~short)]
         if abs(both.middle - 1) > _MIDDLE or any(
-            abs(pile.middle - 1) > _MIDDLE_OF_HALF for pile in halves if pile.frames >= _LEAST
+            pile.frames < _LEAST or abs(pile.middle - 1) > _MIDDLE_OF_HALF for pile in halves
         ):
             return None
         return _Pile(rate, round(both.frames), exact=False)
@@ -261,9 +261,9 @@ class _Look:
         return False
 
     def _shorter_half(self, time: npt.NDArray[np.float64]) -> Bools:
-        """Mark the lengths that half of the frames around one frame time don't exceed."""
+        """Mark the lengths that half of the frames around one frame time don't exceed, and at least the shortest."""
         near = np.cumsum(self._upto(_TO * time) - self._upto(_FROM * time))
-        half: Bools = near <= near[-1] / 2
+        half: Bools = near <= max(near[-1] / 2, near[0])
         return half
 
     def _pile_of(self, time: npt.NDArray[np.float64], rows: Bools) -> _Smeared:

@@ -56,6 +56,7 @@ _MARKS_KEPT = 500
 BURST_NS = 50_000_000
 """Window for the densest burst: 16 transmit errors within 50 ms take a module to error passive, 32 to bus-off."""
 
+_NO_TIME = int(np.iinfo(np.int64).min)
 _STATE_ROW = np.dtype([("time", np.int64), ("transmit", np.int16), ("receive", np.int16), ("state", np.int8)])
 
 
@@ -101,7 +102,7 @@ class ErrorsSeen:
         self._times.add(frames.time_ns[wire & timed])
         self._bus_off.add(frames.time_ns[timed & ((kinds & np.uint32(0x040)) != 0)])
         self._restarted.add(frames.time_ns[timed & ((kinds & np.uint32(0x100)) != 0)])
-        self._follow(frames, controller)
+        self._follow(frames, controller, timed)
 
     def follow(self, error: Bools | None, identifiers: npt.NDArray[np.uint32], flags: UInt8s) -> None:
         """See which frame comes next after each error frame: one that was destroyed is sent again at once.
@@ -125,7 +126,7 @@ class ErrorsSeen:
                 row = others[at]
                 self._followed_by[int(identifiers[row]), bool(flags[row] & Flag.EXTENDED)] += errors
 
-    def _follow(self, frames: Frames, controller: Bools) -> None:
+    def _follow(self, frames: Frames, controller: Bools, timed: Bools) -> None:
         """Keep the controller's states where they change."""
         kinds, payload = frames.id, frames.payload
         counted = ((kinds & np.uint32(0x200)) != 0) | payload[:, 6:].any(axis=1)
@@ -143,7 +144,7 @@ class ErrorsSeen:
         )
         said = np.flatnonzero(counted | (state != 0))
         rows = np.zeros(len(said), dtype=_STATE_ROW)
-        rows["time"], rows["state"] = frames.time_ns[said], state[said]
+        rows["time"], rows["state"] = np.where(timed, frames.time_ns, _NO_TIME)[said], state[said]
         rows["transmit"] = np.where(counted[said], payload[said, 6], np.int16(-1))
         rows["receive"] = np.where(counted[said], payload[said, 7], np.int16(-1))
         said_now = rows[["transmit", "receive", "state"]]
@@ -160,7 +161,7 @@ class ErrorsSeen:
         burst, burst_ns = densest(times, BURST_NS)
         states = [
             ControllerState(
-                int(row["time"]),
+                int(row["time"]) if row["time"] != _NO_TIME else None,
                 int(row["transmit"]) if row["transmit"] >= 0 else None,
                 int(row["receive"]) if row["receive"] >= 0 else None,
                 _STATES[row["state"]],

@@ -141,7 +141,7 @@ def typical(spacings: Histogram, *, modes: bool = True) -> Typical | None:
 
     Lost frames make multiples of the period, so where the median isn't clear the candidate counts whose whole
     multiples explain most; `modes` False takes the median as it is. None for fewer than three spacings, or where
-    most are zero.
+    nearly all are zero.
     """
     if spacings.total < _LEAST:
         return None

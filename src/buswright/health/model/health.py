@@ -511,9 +511,8 @@ class BusHealth:
     def keys(self) -> dict[str, set[tuple[int, bool]]]:
         """Return the identifiers that came, each with whether it has 29 bits, by bus name."""
         found: dict[str, set[tuple[int, bool]]] = {}
-        for name, figures in self.ids.items():
-            if figures.frames:
-                found.setdefault(name.bus, set()).add((name.id, name.extended))
+        for name in self.ids:
+            found.setdefault(name.bus, set()).add((name.id, name.extended))
         return found
 
     def ids_of(self, bus: str) -> Iterator[IdFigures]:
