@@ -71,8 +71,8 @@ def test_counters_in_words(steps: list[Step], said: str) -> None:
 
 
 COMPARED = (
-    "timing compared on main/101, every 100 ms: up to 0.30 ms off counts as kept, and a restart is that close by chance "
-    "in 0.6 %"
+    "timing compared on main/101, every 100 ms: up to 0.30 ms off counts as kept, and a restart is that close by "
+    "chance in 0.6 %"
 )
 
 
