@@ -70,6 +70,15 @@ def test_without_times_before_nothing_is_known_of_the_timing() -> None:
     assert (one.fault, one.weight, one.why[1]) == ("capture-drop", 0.75, "Their earlier timing is not known.")
 
 
+def test_a_single_known_timing_that_was_kept_counts() -> None:
+    ids = [
+        replace(each, gaps=replace(each.gaps, residual_ns=np.array([0.0 if n == 3 else np.nan])))
+        for n, each in enumerate(both())
+    ]
+    one = only(ids, quiet())
+    assert (one.fault, one.weight, one.why[1]) == ("capture-drop", 0.5, "1 of 1 came back on their earlier timing.")
+
+
 @pytest.mark.parametrize(("off", "fault"), [(1, "capture-drop"), (2, "power-cycle")])
 def test_four_fifths_of_the_timings_must_be_kept(off: int, fault: str) -> None:
     """Of ten identifiers two may have lost theirs by chance: see below for eight of ten."""
@@ -388,6 +397,12 @@ def test_a_filter_of_both_lengths_of_identifier_has_two_masks() -> None:
     went_on = ((0x100, "a"), (0x101, "a"), (0x12345678, "b"))
     one = only(filtered((0x202, "a"), (0x203, "a"), (0x1234567A, "b"), went_on=went_on))
     assert "A filter (mask 7FE, value 100 and mask 1FFFFFFF, value 12345678) that passes the other 3" in one.why[1]
+
+
+@pytest.mark.parametrize("times", [{"first_ns": 30 * S}, {"last_ns": 10 * S}])
+def test_who_came_only_later_or_had_stopped_before_says_nothing_of_a_filter(times: dict[str, int]) -> None:
+    (one,) = verdicts([*filtered(*STOPPED), identifier(0x243, module="b", **times)])
+    assert "A filter (mask 7BE, value 100) that passes the other 3" in one.why[1]
 
 
 @pytest.mark.parametrize(
