@@ -187,3 +187,8 @@ def test_what_was_computed_or_has_no_number_is_no_supply() -> None:
     assert fed(replace(one, signal=None)).evidence == ("No supply channel of a is known.",)
     empty = replace(one, series=replace(one.series, value=np.full(len(one.series), np.nan)))
     assert fed(empty).evidence == ("No supply channel of a is known.",)
+
+
+def test_a_single_sample_has_no_period() -> None:
+    found = fed(supply("feed", "a", every_ms=40_000), silences=(100 * MS,))
+    assert found.evidence == ("feed stayed above 13.7 V in the 0.2 s before.",)
