@@ -301,6 +301,7 @@ def test_what_never_came_is_told_with_what_is_declared_of_it() -> None:
     assert (one.key.id, one.message, one.module, one.known, one.expected_hz, one.length) == (
         0x300, "Z1", "node_z", True, 10.0, None,
     )  # fmt: skip
+    assert (one.state.missing, one.state.still, one.state.counted) == (0, False, True)
 
 
 def test_of_a_bus_that_was_never_heard_nobody_has_waited_yet() -> None:
