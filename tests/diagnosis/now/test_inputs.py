@@ -13,6 +13,8 @@ from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.simulate.source import demo_car
 
+from ..sensors.synthetic import sensor
+
 CAR = demo_car()
 CHANNEL = CAR.channels["damper_fl"]
 SENSOR = CAR.sensors[CHANNEL.sensor]
@@ -130,6 +132,16 @@ def test_a_fingerprint_names_what_lies_within_50_mv_of_it(volts, state):
 def test_of_two_the_nearer_by_5_mv_counts(volts, state):
     """Between 4.90 and 4.98 V: at 4.942 they are 42 and 38 mv away, at 4.943 43 and 37."""
     assert judge_input(stood(volts)).state == state
+
+
+def test_fingerprints_are_volts_whatever_the_sensor_is_described_in():
+    table = {"kind": "linear", "electrical": "mV", "points": [[500, 0], [4500, 150]], "unit": "mm"}
+    described = sensor(table, healthy=(250.0, 4750.0))
+    whole = stood(4.98, sensor=described)
+    found = judge_input(replace(whole, series=replace(whole.series, volts=whole.series.volts * 1000)))
+    assert (found.state, found.why) == (
+        "open", "4980.000 mV; healthy is 250 to 4750 mV; the bench test read 4.98 V so",
+    )  # fmt: skip
 
 
 def test_what_the_bench_test_read_is_said():
