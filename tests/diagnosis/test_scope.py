@@ -6,7 +6,8 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from buswright.channels.carfile.model import FrameName
+from buswright.channels.carfile.model import Channel, FrameName, SignalName, Wiring
+from buswright.channels.formula.parse import parse_formula
 from buswright.diagnosis.detect import diagnose
 from buswright.diagnosis.now.judge import judge
 from buswright.diagnosis.now.moment import Moment
@@ -14,12 +15,16 @@ from buswright.diagnosis.scope import Scope, modules_known, scope_of
 from buswright.errors import UserError
 from buswright.findings import Severity
 from buswright.health.baseline.baseline import remember
+from buswright.health.model.health import ModuleFigures
 from buswright.health.recent import Recent
 from buswright.health.track import HealthTracker
 from buswright.simulate.faults.catalogue import Fault
 from buswright.simulate.source import SimulatedCapture, demo_car
 
 from ..tui.made import measured, recent_of
+from . import made
+from .now.moments import finding
+from .now.test_channels import channel as channel_of_moment
 
 CAR = demo_car()
 
@@ -139,3 +144,123 @@ def test_a_module_that_nobody_names_is_refused_with_those_that_there_are():
     assert "damper_node" in caught.value.hint
     with pytest.raises(UserError, match="no list of modules"):
         scope_of("damper_node", None, {})
+
+
+# By hand --------------------------------------------------------------------------------------------------------------
+
+TWO = made.health(
+    [made.identifier(0x100), made.identifier(0x101, module="node_b"), made.identifier(0x102, module=None)],
+    [made.bus(), made.bus("other")],
+)
+
+
+def never(name, number, bus="main"):
+    missing = replace(made.absent(number, "Z", name, 100.0), name=FrameName(bus, number, False))
+    return ModuleFigures(name, bus, (), (missing,), 0, 0, 0.0, 0.0, None, None)
+
+
+def said(subject, *explains, fault="module-reset"):
+    return finding(fault, Severity.FAULT, subject, explains=tuple(explains))
+
+
+def test_a_module_is_on_the_buses_where_it_was_heard_and_on_that_of_the_car_file():
+    car = made.car_of({"other": {}}, modules=[("other", "node_a")])
+    assert Scope("node_a").buses(TWO) == {"main"}
+    assert Scope("node_a", car).buses(TWO) == {"main", "other"}
+    assert Scope("node_z", car).buses(TWO) == frozenset()
+
+
+def test_its_identifiers_are_its_own_and_those_of_nobody_on_its_bus():
+    far = made.health(
+        [*TWO.ids.values(), made.identifier(0x200, module=None, bus="other")], [made.bus(), made.bus("other")]
+    )
+    assert sorted(name.id for name in Scope("node_a").ids(far)) == [0x100, 0x102]
+
+
+def test_nobody_else_is_expected_or_asked_for():
+    own, other = FrameName("main", 0x300, False), FrameName("main", 0x310, False)
+    measured = replace(
+        made.health([made.identifier(0x100)], modules=[never("node_z", 0x300), never("node_y", 0x310)]),
+        only_asked={own: 4, other: 9},
+    )
+    scoped = Scope("node_z").of_health(measured)
+    assert {key[1]: len(each.never_came) for key, each in scoped.modules.items()} == {
+        "node_a": 0, "node_z": 1, "node_y": 0,
+    }  # fmt: skip
+    assert scoped.only_asked == {own: 4}
+    assert scoped.ids == measured.ids
+
+
+def test_findings_are_those_of_it_its_bus_and_the_capture():
+    scope, outside = Scope("node_a"), said("module:node_b")
+    for subject in ("capture", "module:node_a", "bus:main", "id:main/100", "id:main/102", "module:main/100+102"):
+        assert scope.of_findings([said(subject), outside], TWO) == (said(subject),)
+    for subject in ("module:node_b", "bus:other", "id:main/101", "module:other/100", "channel:oil"):
+        assert scope.of_findings([said(subject)], TWO) == ()
+
+
+def test_what_explains_one_of_its_own_stays_with_that_alone():
+    own, other = said("id:main/100", fault="frames-lost"), said("id:main/101", fault="frames-lost")
+    (kept,) = Scope("node_a").of_findings([said("module:node_b", own, other)], TWO)
+    assert (kept.subject, kept.explains) == ("module:node_b", (own,))
+    root = said("bus:main", own)
+    (same,) = Scope("node_a").of_findings([root], TWO)
+    assert same is root
+
+
+def test_what_never_came_of_it_is_its_own_and_so_are_signals_of_its_messages():
+    measured = made.health([*TWO.ids.values()], modules=[never("node_a", 0x300), never("node_y", 0x310)])
+    scope = Scope("node_a")
+    assert len(scope.of_findings([said("id:main/300")], measured)) == 1
+    assert scope.of_findings([said("id:main/310")], measured) == ()
+    assert len(scope.of_findings([said("channel:main/M100/Speed")], TWO)) == 1
+    assert scope.of_findings([said("channel:main/M101/Speed")], TWO) == ()
+
+
+def wired(name, message, **wiring):
+    return Channel(name, SignalName("main", message, name), wiring=Wiring(**wiring))
+
+
+CHANNELS = [
+    wired("oil", "M100", plug="C1", supply="5V-A"),
+    wired("fuel", "M101", plug="C2"),
+    Channel("twice", formula=parse_formula("oil + oil")),
+    Channel("both", formula=parse_formula("oil + fuel")),
+    Channel("nothing"),
+]
+DESCRIBED = made.car_of(modules=[("main", "node_a"), ("main", "node_b")], channels=CHANNELS)
+DESCRIBED = replace(
+    DESCRIBED,
+    modules={
+        name: replace(each, messages=("M100",) if name == "node_a" else ("M101",))
+        for name, each in DESCRIBED.modules.items()
+    },
+)
+
+
+def test_channels_are_its_own_where_all_that_they_need_comes_from_it():
+    assert Scope("node_a", DESCRIBED).channels == {"oil", "twice"}
+    assert Scope("node_b", DESCRIBED).channels == {"fuel"}
+    assert Scope("node_a").channels == frozenset()
+
+
+def test_findings_of_its_channels_and_their_wires_are_its_own():
+    scope = Scope("node_a", DESCRIBED)
+    for subject in ("channel:oil", "channel:twice", "plug:C1", "supply:5V-A"):
+        assert len(scope.of_findings([said(subject)], TWO)) == 1
+    for subject in ("channel:fuel", "channel:both", "plug:C2", "channel:main/M100/x"):
+        assert scope.of_findings([said(subject)], TWO) == ()
+
+
+def test_a_channel_of_the_moment_is_held_by_the_car_file_else_by_its_sender():
+    oil, other = channel_of_moment(name="oil", module="node_b"), channel_of_moment(name="fuel", module="node_a")
+    scope = Scope("node_a", DESCRIBED)
+    assert (scope.holds(oil), scope.holds(other)) == (True, False)
+    assert (Scope("node_a").holds(oil), Scope("node_a").holds(other)) == (False, True)
+
+
+def test_modules_are_those_of_the_car_file_and_of_databases_sorted():
+    assert modules_known(DESCRIBED, {}) == ("node_a", "node_b")
+    assert modules_known(None, {}) == ()
+    found = scope_of("node_b", DESCRIBED, {})
+    assert (found.module, found.car) == ("node_b", DESCRIBED)

@@ -2,21 +2,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from buswright.findings import Severity
 from buswright.health.model.health import ModuleFigures
 from buswright.health.model.identifiers import (
-    ChecksumFigures,
     CounterEvent,
     Held,
-    LengthChange,
-    Lengths,
     PayloadFigures,
-    TwoSenders,
 )
-from buswright.messages.checksum import Checksum
 
 from ..made import MS, SECONDS, S, absent, bus, counter, faults, found, health, identifier
 
@@ -83,23 +77,6 @@ def test_an_identifier_that_stops_is_missing_whether_the_database_knows_it_or_no
     assert ("id-missing", "id:main/555") in faults(health([identifier(0x100), without]))
 
 
-@pytest.mark.parametrize(("count", "severity"), [(1, Severity.NOTE), (5, Severity.SUSPECT), (80, Severity.FAULT)])
-def test_counter_steps_that_no_gap_explains(count: int, severity: Severity) -> None:
-    figures = counter(jumps=count, jumps_without_gap=count, lost=2 * count, events=EVENTS[:count])
-    one = found(health([identifier(0x100, counter=figures)]), "counter-jump")
-    assert (one.severity, one.count, one.start_ns) == (severity, count, 10 * S)
-
-
-def test_counter_steps_in_gaps_are_the_gaps() -> None:
-    events = tuple(event._replace(in_gap=True) for event in EVENTS)
-    assert faults(health([identifier(0x100, counter=counter(jumps=40, events=events))])) == []
-
-
-def test_a_learned_counter_may_be_wrong_now_and_then() -> None:
-    figures = counter(source="learned", jumps_without_gap=40, events=EVENTS)
-    assert faults(health([identifier(0x100, counter=figures)])) == []
-
-
 def frozen(frames: int, repeats: int) -> list[object]:
     end = 20 * S + frames * 10 * MS
     payload = PayloadFigures((), bytes(8), 5_000, frames, 20 * S, end, SECONDS * S, bytes(8))
@@ -132,61 +109,3 @@ def test_a_payload_that_repeats_with_its_counter_is_frozen() -> None:
 
 def test_a_quantity_that_stands_still_while_the_counter_goes_on_is_not() -> None:
     assert faults(health(frozen(3_000, 0))) == []  # type: ignore[arg-type]
-
-
-@pytest.mark.parametrize(
-    ("wrong", "run", "severity"),
-    [
-        (1, 1, Severity.SUSPECT),
-        (20, 1, Severity.SUSPECT),
-        (20, 12, Severity.FAULT),
-        (90, 1, Severity.FAULT),
-        (5_999, 5_999, Severity.SUSPECT),
-    ],
-)
-def test_checksums_weigh_by_share_and_by_how_long(wrong: int, run: int, severity: Severity) -> None:
-    times = np.arange(wrong) * 10 * MS + 10 * S
-    figures = ChecksumFigures(Checksum("xor", 7, (0, 6)), "car file", 6_000, wrong, run, 0, times)
-    one = found(health([identifier(0x100, checksum=figures)]), "checksum-wrong")
-    assert (one.severity, one.start_ns) == (severity, 10 * S)
-    assert ("formula" in one.next_check) is (wrong > 5_000)
-
-
-def test_lengths_are_held_against_the_database() -> None:
-    short = Lengths({8: 5_000, 6: 1_000}, 8, 1_000, 2, (LengthChange(20 * S, 8, 6), LengthChange(30 * S, 6, 8)))
-    one = found(health([identifier(0x100, lengths=short)]), "wrong-length")
-    assert (one.severity, one.count, one.start_ns, one.end_ns) == (Severity.FAULT, 1_000, 20 * S, 30 * S)
-    undeclared = replace(short, declared=None, off=0)
-    assert found(health([identifier(0x100, lengths=undeclared)]), "wrong-length").severity is Severity.NOTE
-
-
-def test_jitter_is_judged_against_the_period() -> None:
-    calm = identifier(0x100)
-    for sd, p999, severity in ((0.09, 0.4, None), (0.12, 0.4, Severity.NOTE), (0.12, 0.6, Severity.FAULT)):
-        rough = replace(calm, period=replace(calm.period, sd_ns=sd * 10 * MS, p999_ns=p999 * 10 * MS))
-        measured = health([rough])
-        if severity is None:
-            assert faults(measured) == []
-        else:
-            assert found(measured, "late-frames").severity is severity
-
-
-def two(**changes: object) -> TwoSenders:
-    figures = TwoSenders(6, 6, 0, SECONDS * S, 10.0 * MS, 3.0 * MS, 55.0, 0.1 * MS, 0.5, 6.0, 30.0)
-    return replace(figures, **changes)  # type: ignore[arg-type]
-
-
-def test_two_combs_with_two_families_have_two_senders() -> None:
-    one = found(health([identifier(0x100, two_senders=two())]), "duplicate-id")
-    assert (one.subject, one.severity) == ("id:main/100", Severity.FAULT)
-    assert "55 ppm" in " ".join(one.evidence)
-
-
-def test_two_combs_alone_prove_nothing() -> None:
-    twice = two(between_bits=6.0, period_ns=20.0 * MS)
-    assert faults(health([identifier(0x100, two_senders=twice)])) == []
-
-
-def test_an_echo_is_not_two_senders() -> None:
-    close = two(separation_ns=0.2 * MS, between_bits=6.0)
-    assert faults(health([identifier(0x100, two_senders=close)])) == []

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from buswright.channels.carfile.model import Channel
+from buswright.channels.carfile.model import Channel, SignalName
 from buswright.channels.samples.series import Series
 from buswright.channels.session import Session
 from buswright.diagnosis.case import Case, Window
@@ -22,7 +23,7 @@ from buswright.messages.model import Signal
 from buswright.simulate.faults.written import read_fault
 from buswright.simulate.source import SimulatedCapture, demo_car
 
-from ..made import MS, S, health, identifier
+from ..made import MS, S, car_of, health, identifier
 
 SIGNAL = Signal("Supply", start=0, length=16, big_endian=False, signed=False)
 
@@ -121,3 +122,73 @@ def test_the_simulated_restart_with_and_without_its_dip() -> None:
 def test_a_simulated_module_that_measures_no_supply() -> None:
     one = restart("module-reset:module:wheel_node")
     assert "No supply channel of wheel_node is known." in one.evidence
+
+
+# At the edges of the time that is looked at ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("from_ms", "to_ms", "lowest"),
+    [(-200, -150, True), (-300, -201, False), (0, 0, True), (1, 300, False)],
+)
+def test_the_last_two_tenths_of_a_second_up_to_the_silence_are_looked_at(
+    from_ms: int, to_ms: int, lowest: bool
+) -> None:
+    """Samples every 50 ms; the one at the last frame counts, later ones don't."""
+    one = supply("feed", "a")
+    volts, time_ns = one.series.value.copy(), one.series.time_ns
+    volts[(time_ns >= 20 * S + from_ms * MS) & (time_ns <= 20 * S + to_ms * MS)] = 9.0
+    said = fed(replace(one, series=replace(one.series, value=volts))).evidence[0]
+    assert said.startswith("feed fell to 9.0 V") is lowest
+
+
+def test_a_dip_is_a_tenth_below_the_median_and_the_lowest_of_all_is_told() -> None:
+    one = fed(supply("feed", "a", dips=(10 * S, 20 * S), low=12.37), silences=(10 * S, 20 * S))
+    assert one.evidence[0].startswith("feed stayed above 12.3 V")  # 0.9 of 13.74 are 12.366
+    low = fed(supply("feed", "a", dips=(10 * S, 20 * S), low=12.36), silences=(10 * S, 20 * S))
+    assert low.evidence == ("feed fell to 12.4 V in the 0.2 s before 2 of 2 silences (usually 13.7 V).",)
+
+
+def test_a_voltage_that_a_value_never_was_below_is_rounded_down() -> None:
+    for low, said in ((12.39, "12.3"), (13.0, "12.9"), (12.999, "12.9")):
+        assert f"stayed above {said} V" in fed(supply("feed", "a", dips=(20 * S,), low=low)).evidence[0]
+
+
+def test_the_lowest_of_several_steady_supplies_is_told() -> None:
+    found = fed(supply("one", "b"), supply("two", "b", dips=(20 * S,), low=13.04))
+    assert found.ruled_out == (
+        "Not a dip of the whole car's supply: one and two stayed above 13.0 V in the 0.2 s before.",
+    )
+    blind = fed(supply("one", "b"), supply("slow", "b", every_ms=7000))
+    assert blind.ruled_out == ("Not a dip of the whole car's supply: one stayed above 13.7 V in the 0.2 s before.",)
+
+
+def test_the_thresholds_are_named_where_something_was_looked_up() -> None:
+    assert fed(supply("feed", "a")).thresholds == ("feed_dip", "feed_dip_s")
+    assert fed(supply("battery", "b")).thresholds == ("feed_dip", "feed_dip_s")
+    assert fed().thresholds == ()
+
+
+def test_without_channels_those_of_the_car_file_are_named() -> None:
+    channels = [
+        Channel("battery", SignalName("main", "M101", "U"), role="battery_voltage"),
+        Channel("node_supply", SignalName("main", "M100", "U"), role="module_supply"),
+    ]
+    ids = [identifier(0x100, 10, "a"), identifier(0x101, 10, "b"), identifier(0x102, 10, "c")]
+    case = Case(health(ids), car_of(channels=channels))
+    look = "Look at {} in the 0.2 s before each restart: a dip points at the feed. "
+    assert feed_before(case, "a", []) == Feed(next_check=look.format("node_supply") + FEED)
+    assert feed_before(case, "c", []) == Feed(next_check=look.format("battery and node_supply") + FEED)
+    assert feed_before(Case(health(ids)), "a", []) == Feed()
+
+
+def test_what_was_computed_or_has_no_number_is_no_supply() -> None:
+    one = supply("feed", "a")
+    assert fed(replace(one, signal=None)).evidence == ("No supply channel of a is known.",)
+    empty = replace(one, series=replace(one.series, value=np.full(len(one.series), np.nan)))
+    assert fed(empty).evidence == ("No supply channel of a is known.",)
+
+
+def test_a_single_sample_has_no_period() -> None:
+    found = fed(supply("feed", "a", every_ms=40_000), silences=(100 * MS,))
+    assert found.evidence == ("feed stayed above 13.7 V in the 0.2 s before.",)

@@ -14,10 +14,12 @@ from buswright.diagnosis.case import Case, Sighting, Window
 from buswright.diagnosis.confidence import calibrated
 from buswright.diagnosis.node.duplicates import duplicate_sightings, is_sent_twice, mixed_streams
 from buswright.findings import Severity
-from buswright.health.model.health import BusFigures
-from buswright.health.model.identifiers import CounterEvent, IdFigures, PeriodStrip, TwoSenders
+from buswright.health.model.health import BusFigures, Duplicates
+from buswright.health.model.identifiers import Busiest, CounterEvent, IdFigures, PeriodStrip, TwoSenders
 
-from ..made import MS, SECONDS, S, bus, counter, declared, errors, health, identifier
+from ..made import MS, SECONDS, S, bus, counter, declared, errors, gaps, health, identifier
+
+AT = 20 * S
 
 ONE_FAMILY = {"within_bits": 6.0, "between_bits": 6.0}
 
@@ -195,6 +197,28 @@ def test_without_times_nobody_says_when() -> None:
     assert spans(sent(two(), first_ns=None, last_ns=None)) == ()
 
 
+def test_a_counter_that_counts_as_it_should_says_nothing() -> None:
+    evidence = sighted(sent(two(), counter=counter(alternating=0.2))).finding.evidence
+    assert not any("right only over two frames" in sentence for sentence in evidence)
+
+
 def test_whose_arrivals_are_mixed_says_nothing_by_gaps_and_jitter() -> None:
+    """Two senders; and one that floods the bus: more than 300 frames in a second, a fifth of what it can carry."""
     ids = [sent(two()), identifier(0x101)]
     assert mixed_streams(Case(health(ids))) == {FrameName("main", 0x100, False)}
+    flood = identifier(0x102, busiest=Busiest(AT, 900, 110_000))
+    assert mixed_streams(Case(health([*ids, flood]))) == {FrameName("main", n, False) for n in (0x100, 0x102)}
+
+
+def test_a_frame_that_nobody_acknowledges_is_no_stream() -> None:
+    """It came all the time from 20 s to 30 s, ten thousand copies, and all others were silent."""
+    away = gaps([(AT, AT + 10 * S)])
+    ids = [identifier(0x101, gaps=away, module="b"), identifier(0x102, gaps=away, module="c")]
+    loud = identifier(0x103, busiest=Busiest(AT, 250, 30_000))
+    fast = bus().windows
+    inside = (fast.start_ns >= AT) & (fast.start_ns < AT + 10 * S)
+    on = bus(windows=replace(fast, frames=np.where(inside, 100, fast.frames)))
+    copies = Duplicates("main", "main", 9_999, 0.2, AT, AT + 10 * S - 1)
+    case = Case(health([*ids, loud], [on], {"duplicates": (copies,)}))
+    assert mixed_streams(case) == {loud.name}
+    assert mixed_streams(Case(health([*ids, loud], [on]))) == frozenset()

@@ -59,8 +59,10 @@ def test_identifiers_of_no_module_have_a_row_each_up_to_three(count: int) -> Non
 
 def test_many_on_one_bus_do_not_hide_a_single_one_on_another() -> None:
     ids = [*(gone(0x100 + n, module=None) for n in range(4)), gone(0x300, module=None, bus="other")]
-    found = wrong(health([*ids, identifier(0x200, module=None)], [bus(), bus("other")]))
-    assert [each.subject for each in found] == ["bus:main", "id:other/300"]
+    ids += [gone(0x400), identifier(0x200, module=None)]  # one of a module is told with that
+    found = wrong(health(ids, [bus(), bus("other")]))
+    assert [each.subject for each in found] == ["bus:main", "module:node_a", "id:other/300"]
+    assert found[0].seen == "4 identifiers are silent: 100, 101, 102 and 103."
 
 
 def test_a_bus_that_is_silent_stands_for_all_that_is_on_it() -> None:

@@ -301,6 +301,15 @@ def test_what_never_came_is_told_with_what_is_declared_of_it() -> None:
     assert (one.key.id, one.message, one.module, one.known, one.expected_hz, one.length) == (
         0x300, "Z1", "node_z", True, 10.0, None,
     )  # fmt: skip
+    assert (one.state.missing, one.state.still, one.state.counted) == (0, False, True)
+
+
+def test_of_a_bus_that_was_never_heard_nobody_has_waited_yet() -> None:
+    name = FrameName("quiet", 0x300, False)
+    never = replace(absent(0x300, "Z1", "node_z", 100.0), name=name)
+    own = ModuleFigures("node_z", "quiet", (), (never,), 0, 0, 0.0, 0.0, None, None)
+    one = unseen(health([identifier(0x100)], modules=[own]))[0x300]
+    assert (one.word, one.why.partition(";")[0]) == ("waiting", "has not come in the 0.0 s so far")
 
 
 def test_what_is_sent_on_change_may_never_come() -> None:
@@ -337,8 +346,8 @@ def test_limits_are_said_in_numbers_and_that_the_car_file_has_its_own() -> None:
         "sd worth a look over 10 %, 99.9 % over 50 %",
     )
     with_own: list[Moment] = [
-        at(health(), car=car_of({"main": {"missing_periods": 4.0}})),
-        at(health(), car=car_of(frames={ID: {"missing_periods": 4.0}})),
+        at(health(), car=car_of({"main": {}, "other": {"missing_periods": 4.0}})),
+        at(health(), car=car_of(frames={ID: {"missing_periods": 4.0}, FrameName("main", 0x101, False): {}})),
     ]
     for moment in with_own:
         assert limits_in_words(moment) == ("the car file has limits of its own", *words)

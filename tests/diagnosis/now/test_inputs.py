@@ -9,8 +9,11 @@ from buswright.channels.carfile.model import Fingerprints
 from buswright.channels.samples.series import Series
 from buswright.diagnosis.now.inputs import judge_input
 from buswright.findings import Severity
+from buswright.health.baseline.standstill import noise_of
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.simulate.source import demo_car
+
+from ..sensors.synthetic import sensor
 
 CAR = demo_car()
 CHANNEL = CAR.channels["damper_fl"]
@@ -100,3 +103,129 @@ def test_a_movement_is_told_in_the_unit_with_its_sign():
     volts[1000:] -= 0.1
     per_volt = float(np.diff(SENSOR.calibration.apply(np.array([2.0, 3.0])))[0])
     assert judge_input(stood(volts)).moves == pytest.approx(-0.1 * per_volt, rel=0.05)
+
+
+# By hand --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("volts", "state"),
+    [(0.25, "low end"), (0.251, "healthy"), (4.749, "healthy"), (4.75, "high end")],
+)
+def test_an_end_of_the_healthy_band_is_beyond_it(volts, state):
+    assert SENSOR.healthy == (0.25, 4.75)
+    found = judge_input(stood(volts, prints=Fingerprints()))
+    assert found.state == state
+    assert found.why.startswith(f"{volts:.3f} V; healthy is 0.25 to 4.75 V")
+
+
+@pytest.mark.parametrize(
+    ("volts", "state"),
+    [(5.03, "open"), (5.031, "high end"), (0.06, "to ground"), (0.061, "low end"), (4.86, "at supply")],
+)
+def test_a_fingerprint_names_what_lies_within_50_mv_of_it(volts, state):
+    prints = Fingerprints(open=4.98, to_ground=0.01, to_supply=4.90)
+    assert judge_input(stood(volts, prints=prints)).state == state
+
+
+@pytest.mark.parametrize(("volts", "state"), [(4.942, "high end"), (4.943, "open"), (4.937, "at supply")])
+def test_of_two_the_nearer_by_5_mv_counts(volts, state):
+    """Between 4.90 and 4.98 V: at 4.942 they are 42 and 38 mv away, at 4.943 43 and 37."""
+    assert judge_input(stood(volts)).state == state
+
+
+def test_fingerprints_are_volts_whatever_the_sensor_is_described_in():
+    table = {"kind": "linear", "electrical": "mV", "points": [[500, 0], [4500, 150]], "unit": "mm"}
+    described = sensor(table, healthy=(250.0, 4750.0))
+    whole = stood(4.98, sensor=described)
+    found = judge_input(replace(whole, series=replace(whole.series, volts=whole.series.volts * 1000)))
+    assert (found.state, found.why) == (
+        "open", "4980.000 mV; healthy is 250 to 4750 mV; the bench test read 4.98 V so",
+    )  # fmt: skip
+
+
+def test_what_the_bench_test_read_is_said():
+    assert judge_input(stood(4.98)).why == "4.980 V; healthy is 0.25 to 4.75 V; the bench test read 4.98 V so"
+    some = judge_input(stood(4.98, prints=Fingerprints(to_ground=0.01)))
+    assert some.state == "high end"
+
+
+@pytest.mark.parametrize(
+    ("volts", "reads", "said"),
+    [
+        (4.9, "high", "open wire or short to supply"),
+        (4.9, "low", "short to supply; an open wire reads low here"),
+        (4.9, "floating", "open wire or short to supply"),
+        (0.05, "high", "short to ground; an open wire reads high here"),
+        (0.05, "low", "open wire or short to ground"),
+        (0.05, "floating", "open wire or short to ground"),
+    ],
+)
+def test_the_bias_says_what_an_end_may_be(volts, reads, said):
+    assert judge_input(stood(volts, prints=Fingerprints(), reads=reads)).why.endswith(f"; {said}")
+
+
+def test_the_level_is_the_mean_of_the_last_quarter_of_a_second():
+    volts = np.full(1500, 4.98)
+    volts[-125:] = 2.5
+    assert judge_input(stood(volts)).why.startswith("2.500 V")
+    volts[-125] = 4.98 + 0.01  # the sample of just a quarter of a second ago is no longer among them
+    assert judge_input(stood(volts)).why.startswith("2.520 V")
+    volts[-126] = 0.0
+    assert judge_input(stood(volts)).why.startswith("2.520 V")
+
+
+def columns(values, *, raw=None, kind="continuous", every_ms=100):
+    time_ns = np.arange(len(values), dtype=np.int64) * every_ms * 1_000_000
+    series = Series("x", "bar", time_ns, np.asarray(values, dtype=float), raw=raw, kind=kind)
+    return judge_input(ChannelEvidence(series))
+
+
+def test_noise_and_span_by_hand():
+    """Of 2 s at 10 Hz: 20 samples of 1 and 3; what came before doesn't count."""
+    found = columns([*[50.0] * 9, *[1.0, 3.0] * 10], raw=np.array([*[9] * 9, *[10, 14] * 10]))
+    assert (found.rms, found.peak_to_peak, found.rms_lsb, found.peak_to_peak_lsb) == (1.0, 2.0, 2.0, 4.0)
+    assert (found.state, found.severity, found.moves) == ("not judged", None, None)
+    some = columns([1.0, np.inf, 3.0, 1.0, 3.0])
+    assert (some.rms, some.peak_to_peak, some.rms_lsb, some.peak_to_peak_lsb) == (1.0, 2.0, None, None)
+    fractions = columns([1.0, 3.0] * 5, raw=np.array([1.0, 3.0] * 5))
+    assert (fractions.rms_lsb, fractions.rms) == (None, 1.0)
+
+
+def test_three_samples_of_a_quantity_are_needed():
+    assert columns([1.0, 3.0]).rms is None
+    assert columns([1.0, 3.0, 1.0]).rms is not None
+    assert columns([1.0, 3.0, 1.0], kind="state").rms is None
+
+
+@pytest.mark.parametrize(("steps", "moves"), [(2, None), (3, 3.0)])
+def test_a_whole_number_moves_by_more_than_two_steps(steps, moves):
+    raw = np.array([10] * 10 + [10 + steps] * 10)
+    assert columns(raw.astype(float), raw=raw).moves == moves
+
+
+def test_without_whole_numbers_any_move_beyond_the_noise_counts():
+    assert columns([1.0] * 10 + [1.25] * 10).moves == 0.25
+    assert columns([1.0] * 20).moves is None
+    assert columns([1.0] * 10 + [0.5] * 10).moves == -0.5
+
+
+def test_a_move_is_five_standard_deviations_of_the_means():
+    """Noise alternates by +-1: its second differences are 4, so its noise is 4 / sqrt(6) but for the trimming.
+
+    The first and the last quarter of a second hold 125 samples each.
+    """
+    noise = np.tile([1.0, -1.0], 750)
+    known = noise_of(noise[-1000:])
+    limit = 5 * known * np.sqrt(2 / 125)
+    for size, moved in ((0.97, False), (1.03, True)):
+        values = noise.copy()
+        values[1000:] += size * limit
+        series = Series("x", "bar", np.arange(1500, dtype=np.int64) * 2_000_000, values)
+        assert (judge_input(ChannelEvidence(series)).moves is not None) is moved
+
+
+@pytest.mark.parametrize(("count", "told"), [(5, False), (6, True)])
+def test_half_a_second_is_needed_for_a_movement(count, told):
+    """At 10 Hz six samples span half a second."""
+    assert (columns([1.0] * 3 + [2.0] * (count - 3)).moves is not None) is told

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from buswright.diagnosis.now.judge import judge
 from buswright.diagnosis.now.moment import Moment, Reception
-from buswright.diagnosis.now.recording import LEAST_ROOM_S, judge_recording, room_severity
+from buswright.diagnosis.now.recording import LEAST_ROOM_S, RecordingState, judge_recording, room_severity
 from buswright.findings import Severity
 from buswright.frames.live.capture import Drops
 from buswright.frames.recording.recorder import RecordingError, Space
@@ -47,3 +48,24 @@ def test_room_for_a_session_is_enough() -> None:
     assert room_severity(Space(1, LEAST_ROOM_S - 1)) is Severity.SUSPECT
     assert room_severity(RecordingError("full", hint="use another disk")) is Severity.FAULT
     assert room_severity(None) is None
+
+
+def test_each_way_to_lose_something_counts_by_itself() -> None:
+    lost = replace(recording(Drops(0, {})), losses={"long": 3})
+    assert judge_recording(lost).refused is Severity.SUSPECT
+    assert judge_recording(recording(Drops(0, {}), problems=2)).refused is Severity.SUSPECT
+    none = replace(recording(Drops(0, {})), losses={"long": 0}, problems={"strange": 0})
+    assert judge_recording(none) == RecordingState({"main": None}, None, None)
+    assert judge_recording(recording(Drops(0, {}), gaps=1)).gaps is Severity.SUSPECT
+
+
+def test_a_bus_that_is_not_received_is_a_fault_and_one_of_which_nobody_says_is_received() -> None:
+    gone = recording(Drops(0, {}), connected=False)
+    assert judge_recording(gone).buses == {"main": Severity.FAULT}
+    assert judge_recording(replace(gone, connected={})).buses == {"main": None}
+    assert judge_recording(recording(Drops(1, {}))).buses == {"main": Severity.FAULT}
+
+
+def test_an_hour_is_room_enough() -> None:
+    assert LEAST_ROOM_S == 3600.0
+    assert [room_severity(Space(1, seconds)) for seconds in (3599.0, 3600.0)] == [Severity.SUSPECT, None]

@@ -98,6 +98,11 @@ def test_of_several_identifiers_a_second_is_whole_or_empty_only_where_all_are() 
     assert drawn(measured, 22)[:4] == ALL + SOME + NONE + ALL  # 39, 40, 41, 42 s
 
 
+def test_the_first_and_the_last_second_that_are_drawn_have_their_gaps_too() -> None:
+    rows = [(n * S + 300 * MS, n * S + 320 * MS) for n in (39, 59)]
+    assert drawn(health([identifier(0x100, gaps=gaps(rows))]), 22) == SOME + ALL * 19 + SOME + BLANK
+
+
 def test_before_the_capture_and_after_what_is_known_nothing_is_drawn() -> None:
     measured = health([identifier(0x100, first_ns=58 * S, last_ns=NOW)], [bus(first_ns=58 * S)], {"first_ns": 58 * S})
     assert drawn(measured, 5) == BLANK * 2 + ALL * 2 + BLANK  # the last one has only begun, and has no length yet

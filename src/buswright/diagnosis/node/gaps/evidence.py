@@ -61,7 +61,7 @@ def phase_known(gaps: Gaps) -> Bools:
 def overloaded(case: Case, figures: IdFigures) -> Bools:
     """Where the bus was so full that late and missing can't be told apart; bool[k].
 
-    A frame that lost arbitration comes after the rush: a window with that load within three periods counts.
+    A frame that lost arbitration comes after the rush: any window with that load that the gap touches counts.
     """
     windows = case.health.buses[figures.name.bus].windows
     gaps = figures.gaps
