@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from buswright.diagnosis.detect import sightings
 from buswright.diagnosis.confidence import calibrated
+from buswright.diagnosis.detect import sightings
 from buswright.diagnosis.sensors.inputs.saturation import range_answers, saturation_sightings
 from buswright.findings import Finding, Severity
 from buswright.messages.model import Signal
