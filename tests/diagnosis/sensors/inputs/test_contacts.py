@@ -382,14 +382,14 @@ def test_what_is_said_of_a_plug_whose_channels_drop_out_together() -> None:
 def test_a_reference_that_falls_with_them_is_proof() -> None:
     rows = spread(8)
     wires = {"plug": "C1", "supply": "A"}
-    parts = [made(f"a{n}", leaps(rows, 0.02), hz=QUIET_HZ, kind=sensor(TRAVEL, open_reads="low", max_rate=1.0), wiring=wires,
-                  module=None) for n in range(3)]  # fmt: skip
+    kind = sensor(TRAVEL, open_reads="low", max_rate=1.0)
+    parts = [made(f"a{n}", leaps(rows, 0.02), hz=QUIET_HZ, kind=kind, wiring=wires, module=None) for n in range(3)]
     volts = np.full(3000, 5.0)
     for row in rows:
         volts[row : row + 2] = 1.0
     reference = made("ref", volts, hz=QUIET_HZ, unit="V", role="reference_voltage", module=None)
-    (one,) = (found.finding for found in contact_sightings(case_of(*parts, reference)) if ":a" not in found.finding.subject
-              and ":ref" not in found.finding.subject)  # fmt: skip
+    found = [one.finding for one in contact_sightings(case_of(*parts, reference))]
+    (one,) = (each for each in found if not each.subject.startswith("channel:"))
     assert (one.fault, one.subject) == ("supply-lost", "supply:A")
     assert "ref fell to 1.00 V at that time." in one.evidence
     assert one.confidence == pytest.approx(calibrated("supply-lost", 0.87), abs=5e-4)
