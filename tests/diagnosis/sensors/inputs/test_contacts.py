@@ -401,3 +401,16 @@ def test_how_many_dropouts_would_have_shown() -> None:
     )
     assert answers["channel:a"] == "3 a minute that each reach a sample (every 20 ms)"
     assert not isinstance(answers["channel:n"], str)
+
+
+@pytest.mark.parametrize(("quiet", "subject"), [(0, "plug:C1"), (1, "supply:A")])
+def test_a_plug_comes_before_the_supply_where_it_explains_the_touches_as_well(quiet: int, subject: str) -> None:
+    # All three on plug and supply, or one more on the plug that stayed: 3 of 4 are over a twentieth less.
+    rows = spread(8)
+    kind = sensor(TRAVEL, open_reads="low", max_rate=1.0)
+    parts = [made(f"a{n}", leaps(rows, 0.02), hz=QUIET_HZ, kind=kind, wiring={"plug": "C1", "supply": "A"}, module=None)
+             for n in range(3)]  # fmt: skip
+    parts += [made(f"q{n}", leaps([], 0.0), hz=QUIET_HZ, kind=kind, wiring={"plug": "C1", "supply": "B"}, module=None)
+              for n in range(quiet)]  # fmt: skip
+    found = [one.finding.subject for one in contact_sightings(case_of(*parts))]
+    assert [one for one in found if not one.startswith("channel:")] == [subject]

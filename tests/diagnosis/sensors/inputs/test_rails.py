@@ -361,6 +361,11 @@ def test_a_level_that_wanders_floats() -> None:
 
     # From the 5th to the 95th percentile nine tenths of it: over 50 mV it wanders.
     assert [found(half) for half in (0.026, 0.03)] == ["short-to-ground", "open-circuit"]
+    values = flat(0.1)
+    values[1000:1050] = 0.1 + np.tile([0.0, 0.04, -0.04, 0.02, -0.02], 10)
+    (one,) = said(values, "floating")
+    # Six times 0.3 against 0.7.
+    assert one.confidence == pytest.approx(calibrated("open-circuit", 0.97 * 1.8 / 2.5), abs=5e-4)
 
 
 @pytest.mark.parametrize(
@@ -491,3 +496,26 @@ def test_beyond_which_volts_a_wire_would_have_shown() -> None:
     assert answers["channel:a"] == "beyond 0.25 to 4.75 V for over 0.2 s (debounce_s)"
     assert answers["channel:n"].why == "its module sends the finished number and no volts"  # type: ignore[union-attr]
     assert answers["channel:b"].why == "nobody says which volts of it are healthy"  # type: ignore[union-attr]
+
+
+def curve(name: str, at: int, **wires: str) -> Any:
+    """A brake that is let go along a curve to its lowest, and stays at 0 V from a row on."""
+    values = flat(2.0)
+    values[at - 20 : at] = np.linspace(4.4, 0.3, 20)
+    values[at : at + 100] = 0.0
+    return made(name, values, kind=sensor(open_reads="high"), wiring=wires, module=None)
+
+
+@pytest.mark.parametrize(("at", "count"), [(1000, "4 of 4"), (1030, None)])
+def test_what_went_to_its_rail_along_a_curve_counts_where_it_began_with_the_others(at: int, count: str | None) -> None:
+    parts = [falls(f"a{n}", supply="A", module="") for n in range(3)]
+    found = shared(*parts, curve("brake", at, supply="A"))
+    assert [one.evidence[0].partition(" channels")[0] for one in found] == [count or "3 of 4"]
+
+
+def test_channels_of_a_plug_that_lost_their_ground_rise_and_each_is_weighed() -> None:
+    parts = [falls(f"a{n}", level=4.98, reads="low", ground="G", module="") for n in range(3)]
+    (one,) = shared(*parts)
+    assert (one.fault, one.subject) == ("short-to-supply", "ground:G")
+    opened = [falls(f"a{n}", level=4.98, reads="high", plug="C1", module="") for n in range(3)]
+    assert [(each.fault, each.subject) for each in shared(*opened)] == [("open-circuit", "plug:C1")]
