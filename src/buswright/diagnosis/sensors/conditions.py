@@ -149,7 +149,7 @@ def _columns(channels: Channels, number: Int64s, own: set[str]) -> Iterator[tupl
                 if each.name in own:  # what it said just before is still sound
                     column = np.concatenate(([np.nan], column[:-1]))
                 yield about, each.name, each.series.unit, column
-    seconds = (number - number[0]) * (FINE_NS * 1e-9)
+    seconds = (number - channels.number[0]) * (FINE_NS * 1e-9)
     yield "time", "", "s", seconds
 
 

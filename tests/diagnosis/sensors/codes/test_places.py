@@ -249,3 +249,11 @@ def test_unused_bits_may_be_a_wrong_place_or_a_scale():
         "A scale that is 4 times too large looks the same in frames: the sheet of the module tells.",
     ]
     assert unused_bits(channel(Signal("S", 0, 32, is_float=True), below(2))) == 0
+
+
+@pytest.mark.parametrize(("step", "named"), [(1821, 1), (6001, 0)])
+def test_codes_jump_three_times_as_far_with_foreign_bits(step, named):
+    # The top bit toggles with every fourth sample: 8192 on average, beside three quarters of the step of the rest.
+    rest = np.abs((np.arange(N) * step) % 32_002 - 16_001)
+    raw = rest + np.where(np.arange(N) // 4 % 2, 0x8000, 0)
+    assert len(said(channel(Signal("S", 0, 16), raw))) == named

@@ -13,7 +13,7 @@ from buswright.channels.carfile.model import Car
 from buswright.diagnosis.case import Case, Why
 from buswright.diagnosis.confidence import calibrated
 from buswright.diagnosis.detect import sightings
-from buswright.diagnosis.sensors.disturbed.noise import is_analogue, noise_answers, noise_sightings
+from buswright.diagnosis.sensors.disturbed.noise import _about_trend, is_analogue, noise_answers, noise_sightings
 from buswright.diagnosis.sensors.disturbed.spectrum import folded
 from buswright.findings import Layer, Severity
 from tests.diagnosis.matrix import wrenfell
@@ -368,3 +368,22 @@ def test_which_noise_would_have_shown() -> None:
     said = noise_answers(alone)["channel:oil"]
     assert isinstance(said, Why)
     assert said.why == "no channel says how fast the engine turns"
+
+
+@pytest.mark.parametrize("hz", [8.0, 50.0])
+def test_noise_about_a_trend_is_that_about_a_straight_line_in_each_second(hz: float) -> None:
+    count = round(hz)
+    at = np.arange(3 * count) / hz
+    values = 2.0 + 0.3 * at - 0.05 * at**2 + 0.1 * np.random.default_rng(2).standard_normal(len(at))
+    each = made("a", values, hz=hz, kind=sensor())
+    expected = []
+    for second in range(3):
+        rows = slice(second * count, (second + 1) * count)
+        part, time = each.quantity[rows], at[rows]
+        expected.append(float((part - np.polyval(np.polyfit(time, part, 1), time)).std()))
+    np.testing.assert_allclose(_about_trend(each, np.arange(3)), expected, rtol=1e-9)
+    np.testing.assert_allclose(_about_trend(each, np.array([1])), expected[1:2], rtol=1e-9)
+
+
+def test_eight_samples_a_second_are_needed_for_a_trend() -> None:
+    assert np.isnan(_about_trend(made("a", np.arange(21.0), hz=7.0), np.arange(3))).all()

@@ -163,6 +163,8 @@ def test_a_value_that_is_renewed_slowly_may_have_moved_meanwhile(every: int, pos
 def test_a_value_that_was_renewed_just_before_cannot_have_waited() -> None:
     values = 0.01 * (np.arange(400) // 10) + 0.7 * (np.arange(400) >= 204)  # 100 ms behind the last sample before
     assert stays(values, 5.0, hz=50.0) == [204]
+    # Renewed with the sample before it: 40 ms behind the last one before that.
+    assert stays(0.01 * (np.arange(400) // 10) + 0.25 * (np.arange(400) >= 201), 5.0, hz=50.0) == [201]
     assert stays(0.01 * (np.arange(400) // 10) + 0.4 * (np.arange(400) >= 204), 5.0, hz=50.0) == []
 
 
@@ -210,6 +212,7 @@ def back(rows: Any, heights: Any, count: int = 3000) -> list[Any]:
         ([200 + 10 * n for n in range(5)], [1.0, -1.0], 5),  # five within a second
         ([200 + 8 * n for n in range(6)], [1.0, -1.0], 0),  # six: it floats
         ([200, 500, 800, 1100, 1400], [2.4, -2.4], 0),  # most at the rail
+        ([200, 500, 800, 1100, 1400, 1700], [2.4, -2.4, 2.4, -1.0, 1.0, -1.0], 6),  # half of them
     ],
 )
 def test_leaps_come_back_often_far_and_to_both_sides(rows: Any, heights: Any, count: int) -> None:

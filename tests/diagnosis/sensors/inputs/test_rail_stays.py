@@ -184,3 +184,44 @@ def test_temperatures_have_longer_to_settle(kind, name, seconds):
     assert each.sensor is not None
     own = replace(each.sensor, calibration=type("Kind", (), {"kind": kind})())
     assert debounce_of(case_of(each), replace(each, sensor=own)) == (name, seconds)
+
+
+def test_a_jump_is_measured_by_the_width_of_the_band() -> None:
+    # From 3.8 to 4.98 V are over a quarter of 4.5 V, and over twice the largest step of 0.5 V.
+    values = triangle()
+    values[90:100] = [3.3] * 8 + [3.8, 3.8]
+    values[100:120] = 4.98
+    (one,) = stays(values)
+    assert one.jumped is True
+
+
+@pytest.mark.parametrize(("dip", "filled"), [(0.045, 1.0), (0.08, 0.7)])
+def test_three_times_its_usual_noise_within_the_end_is_still_at_the_end(dip: float, filled: float) -> None:
+    values = 2.0 + 0.02 * (np.arange(400) % 2)  # a noise of 17 mV
+    values[100:200] = 4.85
+    values[140:170] = 4.75 - dip
+    (one,) = stays(values, join_s=1.0)
+    assert one.filled == pytest.approx(filled, abs=0.011)
+
+
+def test_stays_join_within_their_own_segment() -> None:
+    values = np.full(300, 2.0)
+    values[100:120] = values[140:160] = values[165:180] = 4.98
+    found = stays(values, join_s=1.0, cuts=(130,))
+    assert [(one.first, one.stop) for one in found] == [(100, 120), (140, 180)]
+
+
+def test_how_far_it_wanders_is_from_the_5th_to_the_95th_percentile() -> None:
+    values = np.full(400, 2.0)
+    values[100:201] = 4.86 + np.abs(np.arange(-50, 51)) * 0.0008
+    values[100] = values[200] = values[150] = 4.88  # within a hundredth of the band of the median
+    (one,) = stays(values)
+    inside = np.rint(values[100:201] / (5 / 4096)) * (5 / 4096)
+    assert one.wanders == pytest.approx(float(np.quantile(inside, 0.95) - np.quantile(inside, 0.05)), abs=1e-6)
+
+
+def test_millivolts_have_the_same_rails() -> None:
+    table = {"kind": "linear", "electrical": "mV", "points": [[500, 0.0], [4500, 10.0]], "unit": "bar"}
+    for level, rail in ((90.0, True), (110.0, False)):
+        each = made("a", np.where(np.arange(100) < 50, 2000.0, level), kind=sensor(table, healthy=(120.0, 4750.0)))
+        assert [one.at_rail for one in stays_of(each, 0.0)] == [rail]

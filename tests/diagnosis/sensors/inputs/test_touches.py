@@ -123,3 +123,9 @@ def test_most_a_minute_counts_the_busiest_one() -> None:
     assert most() == 0
     assert most(0, 59.9, 60.0) == 3
     assert most(0, 60.1, 100.0, 119.0, 120.2) == 3
+
+
+def test_the_end_of_the_band_itself_is_the_rail() -> None:
+    values = quiet()
+    values[100], values[200], values[300] = 3.75, 1.25, 3.7
+    assert touches(values, healthy=(1.25, 3.75)).railed.tolist() == [True, True, False]

@@ -50,7 +50,7 @@ def names(*channels: ChannelEvidence) -> list[str]:
         ("yaw_rate", "deg/s", 2.0), ("accel_lat", "m/s2", 2.0), ("accel_long", "m/s2", 2.0),
         ("accel_vert", "m/s2", 2.0), ("damper_travel", "mm", 2.0), ("manifold_pressure", "kPa", 2.0),
         ("throttle", "%", 4.0), ("steering_angle", "deg", 4.0), ("oil_pressure", "bar", 5.0),
-        ("engine_speed", "rpm", 2.0), ("wheel_speed", "km/h", 2.0),
+        ("engine_speed", "rpm", 2.0), ("wheel_speed", "km/h", 2.0), ("vehicle_speed", "km/h", 2.0),
     ],
 )  # fmt: skip
 def test_a_quick_channel_may_rest_for_seconds_while_the_car_drives(role: str, unit: str, limit: float) -> None:
@@ -61,6 +61,16 @@ def test_a_quick_channel_may_rest_for_seconds_while_the_car_drives(role: str, un
 
     assert found(limit - 0.15) == []
     assert found(limit + 0.15) == ["p"]
+
+
+def test_a_rest_from_the_first_window_on_counts_whole() -> None:
+    yaw = made("p", held(lively(5.0, 2.0), 2.05, 1.5, 0.0), unit="deg/s", role="yaw_rate")
+    assert names(yaw, CHANGING) == ["p"]  # windows 0 to 20
+
+
+def test_single_samples_are_a_habit_too() -> None:
+    dice = np.random.default_rng(3).standard_normal(N)
+    assert names(made("t", held(40 + 0.02 * dice, 5.2, 40.0), unit="degC")) == ["t"]  # hardly two alike in a row
 
 
 def test_fifty_samples_are_needed_of_a_slow_one() -> None:

@@ -230,16 +230,31 @@ def test_what_was_released_before_the_last_quarter_of_the_drive_does_not_count()
     assert len(said("brake_pressure", "bar", values, AFTER, plausible=(0.0, 100.0))) == 1
 
 
+def test_without_a_drive_nobody_knows_whether_a_foot_holds_the_pedal() -> None:
+    idled = timeline((4, *OFF), (4, *IDLE), (10, *OFF))
+    values = parts((4, 0.0), (4, 30.0), (10, 30.0))
+    assert said("brake_pressure", "bar", values, idled, plausible=(0.0, 100.0)) == []
+
+
+def test_limits_themselves_are_within_them() -> None:
+    assert said("yaw_rate", "deg/s", np.full(40, 1.5)) == []
+    assert said("yaw_rate", "deg/s", np.full(40, 5.0))[0].severity is Severity.SUSPECT
+    (engine,) = wrong_at_rest(
+        case_of(made("e", np.full(40, 31.0), hz=10.0, unit="rpm", role="engine_speed"), KEY_ON[1])
+    )
+    assert "shows 31 rpm and should show 0: the engine stands" in engine.finding.evidence[0]
+
+
 def test_a_foot_that_moves_a_pedal_at_rest_leaves_its_lowest_level() -> None:
     def level(press: float, windows: int = 20) -> list[float]:
-        values = parts((4, 2.0), (6, 52.0), (10, 2.0))
+        values = parts((4, 3.0), (6, 52.0), (10, 2.0))
         values[6 : 6 + windows] += press
         found = case("brake_pressure", "bar", values, AFTER, plausible=(0.0, 100.0))
         return [one.level for one in seen_at_rest(found) if one.each.name == "p"]
 
     # It moved by 50 bar in all: over a fifth of that is a foot. Of the thirty windows ten are left.
-    assert level(10.1) == [2.0]
-    assert level(9.9) == [11.9]  # too little for a foot, so the median counts, twenty of thirty
+    assert level(10.1) == [3.0]
+    assert level(10.0) == [13.0]  # too little for a foot, so the median counts, twenty of thirty
     assert level(10.1, 23) == [2.0]  # seven are left: only the time after the drive counts
 
 

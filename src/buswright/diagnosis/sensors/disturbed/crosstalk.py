@@ -348,7 +348,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
     each, neighbour = one.each, one.neighbour
     strong = abs(one.gain) >= _FAULT_GAIN and one.correlation > case.limit("crosstalk_correlation", channel=each.name)
     series = each.series
-    # Where the car file names no inputs, that the two are _neighbours is a guess, and a weak copy may be a real link.
+    # Where the car file names no inputs, that the two are neighbours is a guess, and a weak copy may be a real link.
     guessed = not (one.at_once or (each.channel is not None and each.channel.wiring.input))
     return sighting(
         "cross-talk",
@@ -362,7 +362,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
                 f"Fast and slow movements are copied alike, in both halves of the run (correlation "
                 f"{one.correlation:.2f}, gain {one.clear:.0f} times its uncertainty)."
             ),
-            f"The two are _neighbours {one.by}.",
+            f"The two are neighbours {one.by}.",
             *(["What really moves it was taken out first."] if one.at_once else []),
         ],
         threshold=case.used("crosstalk_correlation", channel=each.name)
@@ -379,7 +379,7 @@ def _found(case: Case, one: _Copied) -> Sighting:
 
 
 def copy_answers(case: Case) -> Answers:
-    """Say of each input in volts which part of its _neighbours it would have to copy to show."""
+    """Say of each input in volts which part of its neighbours it would have to copy to show."""
     fed = [each for each in case.measured if in_volts(each)]
     beside: dict[str, list[ChannelEvidence]] = {}
     for members in case.decoded.groups("module", fed).values():
