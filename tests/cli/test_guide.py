@@ -288,6 +288,16 @@ def test_a_page_in_a_pipe_is_plain_text_of_80_columns(topic, capsys):
     assert "| ---" not in text
 
 
+@pytest.mark.parametrize("topic", ["document", "workbench", "handing-over", "season"])
+def test_a_long_command_goes_on_in_the_next_line_as_a_shell_takes_it(topic, capsys):
+    assert main(["guide", topic]) == 0
+    shown = capsys.readouterr().out
+    commands = [each for each in commands_in(PAGES[topic]) if "'select" not in each]
+    assert max(map(len, commands)) > 78
+    joined = {" ".join(each.split()) for each in re.sub(r" [\\`]\n", " ", shown).splitlines()}
+    assert joined.issuperset(commands)
+
+
 def test_sensors_in_a_pipe_are_toml_and_nothing_else(capsys):
     assert main(["guide", "sensors"]) == 0
     text = capsys.readouterr().out
