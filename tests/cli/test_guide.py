@@ -35,7 +35,7 @@ from buswright.messages.checksum import KINDS as CHECKSUMS
 
 ROOT = Path(__file__).parents[2]
 PAGES = {topic: page(topic) for topic in TOPICS}
-BLOCK = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^ *```(\w*)\n(.*?)^ *```$", re.MULTILINE | re.DOTALL)
 BLOCKS = [(topic, language, text) for topic, text in PAGES.items() for language, text in BLOCK.findall(text)]
 SHOWN = BLOCKS + [
     ("README", language, text) for language, text in BLOCK.findall((ROOT / "README.md").read_text(encoding="utf-8"))
