@@ -1,7 +1,9 @@
 """The demo: the main job from nothing, on a terminal and off it."""
 
+import argparse
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -11,7 +13,7 @@ import numpy as np
 import pytest
 
 import buswright
-from buswright.cli.main import main
+from buswright.cli.main import main, module_of
 from buswright.report.plot import plot_lines
 from buswright.simulate.run import truth
 
@@ -55,6 +57,11 @@ def test_it_shows_every_channel_from_any_directory(tmp_path):
     (gear,) = (line for line in lines if line.split()[:1] == ["gear_drum"])
     assert any(name in gear for name in ("neutral", "first", "second", "third", "fourth"))
     assert list(tmp_path.iterdir()) == []
+    named = set(re.findall(r"\((--[a-z-]+) ", done.stdout))
+    assert "--all" in named
+    parser = argparse.ArgumentParser()
+    module_of("demo").configure(parser)
+    assert named <= set(parser._option_string_actions)
 
 
 def test_it_says_what_was_driven(tmp_path):

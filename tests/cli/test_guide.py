@@ -35,7 +35,7 @@ from buswright.messages.checksum import KINDS as CHECKSUMS
 
 ROOT = Path(__file__).parents[2]
 PAGES = {topic: page(topic) for topic in TOPICS}
-BLOCK = re.compile(r"^```(\w*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^ *```(\w*)\n(.*?)^ *```$", re.MULTILINE | re.DOTALL)
 BLOCKS = [(topic, language, text) for topic, text in PAGES.items() for language, text in BLOCK.findall(text)]
 SHOWN = BLOCKS + [
     ("README", language, text) for language, text in BLOCK.findall((ROOT / "README.md").read_text(encoding="utf-8"))
@@ -286,6 +286,16 @@ def test_a_page_in_a_pipe_is_plain_text_of_80_columns(topic, capsys):
     assert "**" not in re.sub(r"`[^`]*`|m/s\*\*2|\*\*  +power", "", text)
     assert "\0" not in text
     assert "| ---" not in text
+
+
+@pytest.mark.parametrize("topic", ["document", "workbench", "handing-over", "season"])
+def test_a_long_command_goes_on_in_the_next_line_as_a_shell_takes_it(topic, capsys):
+    assert main(["guide", topic]) == 0
+    shown = capsys.readouterr().out
+    commands = [each for each in commands_in(PAGES[topic]) if "'select" not in each]
+    assert max(map(len, commands)) > 78
+    joined = {" ".join(each.split()) for each in re.sub(r" [\\`]\n", " ", shown).splitlines()}
+    assert joined.issuperset(commands)
 
 
 def test_sensors_in_a_pipe_are_toml_and_nothing_else(capsys):

@@ -273,6 +273,12 @@ IN_THE_CALL = {
     "a sensor to calibrate": ("calibrate oill --reading 0.5=0", "no sensor", "oil"),
     "a fault to practise with": ("demo --fault loose-contct", "no fault", "loose-contact"),
     "no action of season": ("season", "season needs an action: add, list", "buswright season add CAPTURES"),
+    "a run for the list of a season": (
+        "season list monday",
+        "takes no names",
+        "buswright season open RUN shows one run",
+    ),
+    "a folder for the list of a season": ("season list .", "takes no names", "buswright season list --season ."),
     "a page of the manual": ("guide capasity", "says nothing", "guide capacity"),
 }
 

@@ -19,6 +19,7 @@ SECONDS = 15.0
 _SPEED_KMH = 1.0
 _SHARE = 0.02
 _SOAK_C = 5.0
+_SOAKED = "after a night with the engine off; leave it out while the engine is warm"
 
 
 def draft_car(car: CarFile, car_path: str) -> Drafted:
@@ -47,13 +48,14 @@ def truths_of(car: CarFile) -> Iterator[Mapping[str, object]]:
             low, high, why = band
             yield {"channels": [channel.name], "low": low, "high": high, "why": f"{why}; {COMMON}"}
     accelerations = [_with(car, role) for role in ("accel_long", "accel_lat", "accel_vert")]
-    if all(accelerations):
-        names = [each[0].name for each in accelerations]
-        yield {"channels": names, "low": 0.95, "high": 1.05, "why": f"gravity alone, in g; {COMMON}"}
+    if all(accelerations) and all(units.compatible(each[0].unit, "g") for each in accelerations):
+        names, unit = [each[0].name for each in accelerations], accelerations[0][0].unit
+        low, high = _in(0.95, "g", unit), _in(1.05, "g", unit)
+        yield {"channels": names, "low": low, "high": high, "why": f"gravity alone, within 5 %; {COMMON}"}
     for roles, within, unit, why in (
         (("manifold_pressure", "barometric_pressure"), 2.0, "kPa", "no vacuum with the engine off"),
         (("battery_voltage", "module_supply"), 0.3, "V", "little current, so little drop"),
-        (("oil_temperature", "coolant_temperature", "air_temperature"), _SOAK_C, "degC", "all as warm as the night"),
+        (("oil_temperature", "coolant_temperature", "air_temperature"), _SOAK_C, "degC", _SOAKED),
     ):
         found = [each for role in roles for each in _with(car, role) if units.compatible(each.unit, unit)]
         if len(found) > 1:
@@ -71,17 +73,18 @@ def _in(value: float, unit: str, wanted: str) -> float:
 
 
 def _band(channel: Channel, car: CarFile) -> tuple[float, float, str] | None:
-    """Return what one channel must read, in its own unit."""
+    """Return what one channel must read, in its own unit; None where that can't be said."""
     role, unit = channel.role, channel.unit
     plain = {
-        "engine_speed": (-5.0, 5.0, "the engine is off; a few rpm of noise"),
-        "throttle": (-2.0, 2.0, "the pedal is free"),
-        "steering_angle": (-3.0, 3.0, "straight ahead"),
-        "damper_travel": (-2.0, 2.0, "its zero is the ride height"),
-        "yaw_rate": (-1.0, 1.0, "the car stands"),
+        "engine_speed": (5.0, "rpm", "the engine is off; a few rpm of noise"),
+        "throttle": (2.0, "%", "the pedal is free"),
+        "steering_angle": (3.0, "deg", "straight ahead"),
+        "damper_travel": (2.0, "mm", "its zero is the ride height"),
+        "yaw_rate": (1.0, "deg/s", "the car stands"),
     }
     if role in plain and role is not None:
-        return plain[role]
+        most, of, why = plain[role]
+        return (-_in(most, of, unit), _in(most, of, unit), why) if units.compatible(unit, of) else None
     if role in ("vehicle_speed", "wheel_speed") and units.compatible(unit, "km/h"):
         return 0.0, _in(_SPEED_KMH, "km/h", unit), "the car stands"
     if role == "brake_pressure":

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from buswright.bench.plan.model import Plan, Step, StepKind, Truth
 from buswright.bench.result import Check, StepResult, Verdict
+from buswright.channels import units
 from buswright.channels.carfile.model import CarFile
 
 
@@ -62,7 +63,7 @@ def ends_of(one: Step | Truth, unit: str) -> tuple[str, float, float]:
     """Return what a number must be in words, and its ends; infinite where there is none."""
     ends = [f"{word} {end:g}" for word, end in (("at least", one.low), ("at most", one.high)) if end is not None]
     low, high = -math.inf if one.low is None else one.low, math.inf if one.high is None else one.high
-    return f"{' and '.join(ends)} {unit}", low, high
+    return f"{' and '.join(ends)} {units.shown(unit)}", low, high
 
 
 def unjudged(name: str, step: Step, subject: str, why: str) -> Check:
@@ -72,4 +73,4 @@ def unjudged(name: str, step: Step, subject: str, why: str) -> Check:
 
 def span_text(value: float, unit: str) -> str:
     """Write a number with its unit, four digits."""
-    return f"{value:.4g} {unit}".rstrip()
+    return f"{value:.4g} {units.shown(unit)}".rstrip()

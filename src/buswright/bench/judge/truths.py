@@ -44,11 +44,11 @@ def _is_running(test: Tested, truth: Truth, check: Check) -> bool:
 def _truth(test: Tested, step: Step, result: StepResult, truth: Truth) -> Check:
     subject = f"channel:{truth.channels[0]}"
     name = "agree" if truth.within is not None else "at rest"
-    values = {each: _value(test, result, each) for each in truth.channels}
+    unit = test.car.channels[truth.channels[0]].unit
+    values = {each: _value(test, result, each, unit) for each in truth.channels}
     absent = [each for each, value in values.items() if value is None]
     if absent:
         return unjudged(name, step, subject, f"{listed(absent)} did not come, or has no value.")
-    unit = test.car.channels[truth.channels[0]].unit
     read = [value for value in values.values() if value is not None]
     why = f"; {truth.why}" if truth.why else ""
     if truth.within is not None:
@@ -68,14 +68,13 @@ def _truth(test: Tested, step: Step, result: StepResult, truth: Truth) -> Check:
     )
 
 
-def _value(test: Tested, result: StepResult, name: str) -> float | None:
-    """Return what a channel read on average, its zero added again: here the car is judged, not the sensor."""
+def _value(test: Tested, result: StepResult, name: str, unit: str) -> float | None:
+    """Return what a channel read on average, in a unit, its zero added again: the car is judged, not the sensor."""
     level, channel = result.levels.get(name), test.car.channels[name]
     if level is None or level.value is None or level.railed > 0.5:
         return None
     value = level.value + (channel.zero.add if channel.zero is not None else 0.0)
-    first = test.car.channels[name].unit
-    return float(units.convert(np.array(value), level.value_unit, first)) if level.value_unit != first else value
+    return float(units.convert(np.array(value), level.value_unit, unit)) if level.value_unit != unit else value
 
 
 def meter_checks(test: Tested) -> Iterator[Check]:

@@ -11,6 +11,7 @@ from typing import Any
 
 from buswright.bench.plan.keys import DOCUMENT
 from buswright.bench.plan.model import NO_LIMITS, ON_ONE_INPUT, About, Plan, Step, Truth
+from buswright.channels import units
 from buswright.channels.carfile import files
 from buswright.channels.carfile.model import CarFile
 from buswright.channels.keys.faults import FaultLog, FaultSeverity, TooManyFaultsError
@@ -68,7 +69,12 @@ def check_against(plan: Plan, car: CarFile) -> None:
             log.error(("input", name), "is a computed channel", "test the channels that it is made of")
     for number, truth in enumerate(plan.truths):
         for place, name in enumerate(truth.channels):
-            log.known(("truth", number, "channels", place), name, car.channels, "channel", none=none)
+            at = ("truth", number, "channels", place)
+            if log.known(at, name, car.channels, "channel", none=none) and truth.channels[0] in car.channels:
+                unit, first = car.channels[name].unit, car.channels[truth.channels[0]].unit
+                if unit != first and not units.compatible(unit, first):
+                    said = f"{name} is in {unit or 'no unit'}, {truth.channels[0]} in {first or 'no unit'}"
+                    log.error(at, said, "name channels of one quantity")
     for frame in plan.frames:
         log.known(("frame", str(frame)), frame.bus, car.buses, "bus", none=f"{car.path} has no buses")
     _raise(log)

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from buswright.cli import options as shared
+from buswright.cli.terminal.streams import put_lines
 from buswright.errors import UserError
+from buswright.wording import listed
 
 if TYPE_CHECKING:
     from buswright.cli.season.taking_in import Work
     from buswright.report.season.actions import Added
     from buswright.season.captures.files import Hashed
     from buswright.season.catalogue import Catalogue
+    from buswright.season.place.claims import Claims
     from buswright.season.place.local import Place
     from buswright.season.run import Run
     from buswright.season.work.worker_process import Workers
@@ -111,9 +114,8 @@ class Adding:
             yield from self._taken(runs, workers)
 
     def _taken(self, runs: Sequence[Names], workers: Workers) -> Iterator[Outcome]:
-        from buswright.cli.season.taking_in import take_in
-        from buswright.season.captures.files import hashed, stamps_of
-        from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue, tidy
+        from buswright.season.captures.files import hashed, name_of, stamps_of
+        from buswright.season.catalogue import read_catalogue, tidy
 
         catalogue = read_catalogue(self._place, needed=False)
         tidy(self._place, catalogue)
@@ -136,23 +138,49 @@ class Adding:
                 alike.setdefault(found.sha256, []).append(names)
             else:
                 new[found.sha256] = found
-        replaced = {sha256: _replaced(found, catalogue) for sha256, found in new.items()}
-        jobs = 1 if len(new) > 1 else self._jobs
-        works = [self._work(found, replaced[sha256], jobs) for sha256, found in new.items()]
+        if not new:
+            return
+        with self._place.claims() as claims:
+            free = [each for each in new.values() if claims.take(each.sha256)]
+            busy = [each for each in new.values() if each not in free]
+            if busy:
+                named = listed([name_of(each.names[0]) for each in busy])
+                put_lines([f"Another season add is taking in {named}: this one waits for it."], error=True)
+            for found, outcome in self._decoded(free, claims, workers):
+                yield from _of_all(outcome, alike.get(found.sha256, ()))
+            for each in busy:  # one by one: who holds one while he waits for another may wait for ever
+                claims.wait(each.sha256)
+                for _, outcome in self._decoded([each], claims, workers):
+                    yield from _of_all(outcome, alike.get(each.sha256, ()))
+
+    def _decoded(self, claimed: Sequence[Hashed], claims: Claims, workers: Workers) -> Iterator[tuple[Hashed, Outcome]]:
+        """Decode what no other call has added by now, and commit it; let go of each claim."""
+        from buswright.cli.season.taking_in import take_in
+        from buswright.season.catalogue import RUNS, added_meanwhile, commit, read_catalogue
+
+        catalogue = read_catalogue(self._place, needed=False)
+        missing: list[Hashed] = []
+        for found in claimed:
+            if known := self._known(found, catalogue):
+                claims.release(found.sha256)
+                yield found, Outcome(found.names, "known", known)
+            else:
+                missing.append(found)
+        replaced = {found.sha256: _replaced(found, catalogue) for found in missing}
+        jobs = 1 if len(missing) > 1 else self._jobs
+        works = [self._work(found, replaced[found.sha256], jobs) for found in missing]
         for work, result in workers.each(take_in, works):
-            names = work.hashed.names
-            others = alike.get(work.hashed.sha256, ())
+            found, old = work.hashed, replaced[work.hashed.sha256]
             if isinstance(result, UserError):
-                yield from (Outcome(each, "refused", fault=result) for each in (names, *others))
-                continue
-            run, old = result, replaced[work.hashed.sha256]
-            if twin := added_meanwhile(self._place, run, old):
-                self._place.remove(RUNS, run.folder)
-                yield from (Outcome(each, "known", twin) for each in (names, *others))
-                continue
-            commit(self._place, run, old)
-            yield Outcome(names, "again" if old else "added", run)
-            yield from (Outcome(each, "known", run) for each in others)
+                outcome = Outcome(found.names, "refused", fault=result)
+            elif twin := added_meanwhile(self._place, result, old):
+                self._place.remove(RUNS, result.folder)
+                outcome = Outcome(found.names, "known", twin)
+            else:
+                commit(self._place, result, old)
+                outcome = Outcome(found.names, "again" if old else "added", result)
+            claims.release(found.sha256)
+            yield found, outcome
 
     def _known(self, found: Hashed, catalogue: Catalogue) -> Run | None:
         """Return the run that has these captures, whole and decoded with the same numbers."""
@@ -179,6 +207,13 @@ class Adding:
             frozenset(each.folder for each in old),
         )  # fmt: skip
         return for_elsewhere(work, self._car) if options.scheduler else work
+
+
+def _of_all(outcome: Outcome, others: Sequence[Names]) -> Iterator[Outcome]:
+    """Yield an outcome, and what it means for captures that hold the same."""
+    yield outcome
+    what: Literal["known", "refused"] = "refused" if outcome.fault is not None else "known"
+    yield from (replace(outcome, names=names, what=what) for names in others)
 
 
 def _replaced(found: Hashed, catalogue: Catalogue) -> list[Run]:

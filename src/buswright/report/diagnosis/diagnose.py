@@ -47,10 +47,10 @@ class Diagnosis:
         )
 
 
-def render_text(diagnosis: Diagnosis, *, width: int = 80, every_one: bool = False, phases: bool = False) -> str:
+def render_text(diagnosis: Diagnosis, *, width: int = 80, every_one: bool = False, phases: bool | None = False) -> str:
     """Write the page: verdict, what was looked at, findings, channels that are not fine, phases, how values came about.
 
-    With `phases` their tables are written, else a sentence for each.
+    With `phases` their tables are written, else a sentence for each; None: by a command that has no such option.
     """
     report = diagnosis.report
     size = f"{', '.join(report.files)}: {words.size_words(report)} from {moment(report.first_ns, report.clock.origin)}"
@@ -61,7 +61,7 @@ def render_text(diagnosis: Diagnosis, *, width: int = 80, every_one: bool = Fals
         if not diagnosis.chosen:
             lines += _open_lines(report, width, every_one)
     if phases or (report.channels is not None and not diagnosis.chosen):
-        lines += _phase_lines(report.phases, width, tables_too=phases)
+        lines += _phase_lines(report.phases, width, phases)
     for one in report.trusted:
         if one.channel in diagnosis.chosen and one.asked:
             lines += section(f"{one.channel}: what was asked of it", width)
@@ -86,9 +86,9 @@ def _open_lines(report: HealthReport, width: int, every_one: bool) -> list[str]:
     return lines
 
 
-def _phase_lines(tables: PhaseTables, width: int, *, tables_too: bool) -> list[str]:
+def _phase_lines(tables: PhaseTables, width: int, tables_too: bool | None) -> list[str]:
     """Write a sentence for each phase, and the tables behind them."""
-    lines = section("Phases", width, "" if tables_too else "--phases lists each channel")
+    lines = section("Phases", width, "--phases lists each channel" if tables_too is False else "")
     for text in phase_words.summary(tables):
         lines += fold(f"  {text}", width, "    ")
     for sheet in phase_words.sheets(tables) if tables_too else ():

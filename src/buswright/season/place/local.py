@@ -7,15 +7,17 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Protocol
 
 from buswright.errors import UserError
+from buswright.season.place.claims import Claims, claims_in
 from buswright.season.run import is_name
 from buswright.writing import is_abandoned, whole_folder, write_whole
 
 _CHUNK = 1 << 20
+_CLAIMS = ".adding"
 MOST_BYTES = 16 << 20
 """No entry of a catalogue is as large; more isn't read."""
 
@@ -53,6 +55,9 @@ class Place(Protocol):
 
     def rested_s(self, *names: str) -> float:
         """Return for how many seconds a folder has not changed; 0 where that isn't known."""
+
+    def claims(self) -> AbstractContextManager[Claims]:
+        """Give what tells two calls that take in the same capture of each other; where nothing can, all is granted."""
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """Return size and SHA-256 of a file.
@@ -143,6 +148,10 @@ class LocalPlace:
         with suppress(OSError):
             return time.time() - self._at(names).stat().st_mtime
         return 0.0
+
+    def claims(self) -> AbstractContextManager[Claims]:
+        """See `Place`."""
+        return claims_in(self._path / _CLAIMS)
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """See `Place`."""

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
 from buswright.errors import UserError, needing
+from buswright.season.place.claims import Claims
 from buswright.season.place.local import MOST_BYTES, checked, digest_of, limited, scratch
 from buswright.writing import WritingError
 
@@ -115,6 +116,10 @@ class RemotePlace:
     def rested_s(self, *names: str) -> float:  # noqa: ARG002
         """See `Place`."""
         return 0.0
+
+    def claims(self) -> AbstractContextManager[Claims]:
+        """See `Place`: an object store has no locks."""
+        return nullcontext(Claims(None))
 
     def size_and_hash(self, *names: str) -> tuple[int, str]:
         """See `Place`."""

@@ -86,5 +86,5 @@ def demo_bench(fault: str = "") -> tuple[Bench, ReactingBench]:
     fault
         One of `wrenfell.FAULTS`; "" for a good module.
     """
-    bench = Bench(bench_plan(), demo_car(), by="nobody: a simulation", source="demo")
+    bench = Bench(bench_plan(), demo_car(), by="a simulation", source="demo")
     return bench, ReactingBench(bench_module(fault), START_EPOCH_NS)

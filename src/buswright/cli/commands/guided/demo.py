@@ -175,7 +175,7 @@ def _show(options: argparse.Namespace, faults: Sequence[Fault]) -> int:
         return 0
     put(report.render_text(overview, plots=PLOTTED, width=width, braille=_can_show("⣿")))
     put("\nWhat is wrong, and where:\n")
-    put(diagnose.render_text(diagnosis, width=width, every_one=options.all))
+    put(diagnose.render_text(diagnosis, width=width, every_one=options.all, phases=None))
     known = [PutIn(one.kind, one.subject, one.related) for one in simulated.ground_truth]
     known += [PutIn(one.kind, one.subject) for one in in_text]
     if known:

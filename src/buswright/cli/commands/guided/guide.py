@@ -26,6 +26,10 @@ MOST_PASSAGES = 5
 """A search shows this many: what fits on two screens."""
 _UNBROKEN = 30
 """Code up to this many characters stays on one line."""
+_CODE_MARGIN = 4
+"""Columns that code stands in, also in a list."""
+_GOES_ON = " `" if sys.platform == "win32" else " \\"
+"""What stands before the end of a line in PowerShell, and in other shells, if the command goes on below."""
 _JOINED = "␠"
 """Stands for a blank of such code while lines are broken."""
 
@@ -118,7 +122,27 @@ def _show(text: str) -> None:
     from rich.markdown import Markdown
 
     console = Console()
-    console.print(Markdown(text, code_theme="ansi_dark"), width=min(console.width, WIDEST))
+    width = min(console.width, WIDEST)
+    console.print(Markdown(continued(text, width), code_theme="ansi_dark"), width=width)
+
+
+def continued(text: str, columns: int) -> str:
+    """Break commands that are too long for a line before an option, as a shell takes them: they can be copied."""
+    lines = []
+    in_code = False
+    for line in text.splitlines():
+        in_code ^= line.lstrip().startswith("```")
+        margin = " " * (len(line) - len(line.lstrip()))
+        room = columns - _CODE_MARGIN - len(margin)
+        part = ""
+        for word in re.split(r" (?=--?\w)", line.strip()) if in_code and line.lstrip().startswith("buswright ") else ():
+            if part and len(part) + 1 + len(word) + len(_GOES_ON) > room:
+                lines.append(f"{margin}{part}{_GOES_ON}")
+                part = f"  {word}"
+            else:
+                part = f"{part} {word}" if part else word
+        lines.append(f"{margin}{part}" if part else line)
+    return "\n".join(lines) + "\n"
 
 
 def plain(text: str, columns: int = COLUMNS) -> str:
@@ -135,7 +159,7 @@ def plain(text: str, columns: int = COLUMNS) -> str:
     class Plain(Markdown):
         elements = {**Markdown.elements, "heading_open": Underlined}  # noqa: RUF012  (a class variable there, too)
 
-    laid_out = Plain(text)
+    laid_out = Plain(continued(text, columns))
     in_table = False  # there, columns tell code from words
     for token in laid_out.parsed:
         in_table = token.type != "table_close" and (in_table or token.type == "table_open")

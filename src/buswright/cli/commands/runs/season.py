@@ -100,7 +100,7 @@ def run(options: argparse.Namespace) -> int:
             hint="buswright season add CAPTURES --car FILE begins a season, buswright season list shows it",
         )
     if options.action in ("list", "check") and options.names:
-        raise UserError(f"season {options.action} takes no names", hint=f"buswright season {options.action}")
+        raise UserError(f"season {options.action} takes no names", hint=_instead(options.action, options.names[0]))
     for name, actions in OPTIONS_OF.items():
         if getattr(options, name) not in (None, []) and options.action not in actions:
             hint = f"it goes with season {' and season '.join(actions)}"
@@ -108,6 +108,14 @@ def run(options: argparse.Namespace) -> int:
     place = open_place(options.season)
     doing = {"add": _add, "list": _list, "channel": _channel, "open": _open, "query": _query, "check": _check}
     return doing[options.action](options, place)
+
+
+def _instead(action: str, name: str) -> str:
+    """Say how to ask for one season, run or channel where an action shows the whole season."""
+    if "://" in name or Path(name).is_dir():
+        return f"buswright season {action} --season {name}"
+    one = "buswright season open RUN shows one run, buswright season channel NAME one channel"
+    return f"buswright season {action} looks at all runs; {one}"
 
 
 def _add(options: argparse.Namespace, place: Place) -> int:
