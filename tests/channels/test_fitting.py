@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from buswright.channels.carfile.load import load_car_file
+from buswright.channels.carfile.model import Module
 from buswright.channels.fitting import (
     Absent,
     Misfit,
@@ -318,6 +319,14 @@ def test_a_module_came_that_is_listed_by_identifier():
     for one in (Group(Kind.UNMATCHED, "chassis", id=0x7F0), *met("PLUG_STATES", bus="chassis")):
         assert "chassis/power_box" not in never_came(CAR, CAR.databases, [one]).modules
     assert "chassis/power_box" in never_came(CAR, CAR.databases, [Group(Kind.UNMATCHED, "engine", id=0x7F0)]).modules
+
+
+def test_a_module_that_lists_what_no_database_has_and_one_of_a_bus_that_the_car_file_has_not():
+    car = replace(CAR, modules={"wing": Module("wing", "chassis", ("7F1", "7F2"))})
+    assert "chassis/wing" in never_came(car, {}, []).modules
+    assert never_came(car, {}, [Group(Kind.UNMATCHED, "chassis", id=0x7F2)]).modules == ()
+    more = {**CAR.databases, "spare": database(0x100, 1, "spare_node")}
+    assert {"spare/spare_node", "engine/power_node"} <= set(never_came(CAR, more, []).modules)
 
 
 def test_senders_of_databases_never_came():

@@ -556,6 +556,11 @@ def test_a_silence_of_more_than_ten_seconds_has_no_grid_points(second, expected)
     assert len(since(Session([engine(0, second)], GOOD), 1)) == expected
 
 
+def test_grid_points_after_a_silence_begin_with_the_second_in_which_it_ended():
+    # Points are at 0.9995 s, 1.9995 s and so on; the second that begins at 20 s has the one at 20.9995 s.
+    assert since(Session([engine(0.9995, 20.5, 21.5)], GOOD), 1) == [999_500_000, 20_999_500_000]
+
+
 @pytest.mark.parametrize("rate_hz", [0, -1, float("nan")])
 def test_a_grid_needs_a_rate(rate_hz):
     with pytest.raises(bw.UserError, match=f"a rate of {rate_hz:g} Hz is impossible"):
@@ -585,10 +590,10 @@ def test_columns_of_a_long_capture_lie_in_files(monkeypatch):
     with Spool() as spool:
         session = Session([engine(*times)], GOOD, spool=spool)
         series = session["engine_speed"]
-        value = session.resampled(100, ["engine_speed"])[1]["engine_speed"].value
+        value = session.resampled(200, ["engine_speed"])[1]["engine_speed"].value
         for column in (series.value, series.time_ns, value):
             assert spool.keep(column) is column  # what lies in a file already is not written again
-        assert series.value.tolist() == value.tolist() == [1000.0] * 100
+        assert (series.value.tolist(), value.tolist()) == ([1000.0] * 100, [1000.0] * 199)
 
 
 def test_limits_hold_only_while_their_condition_does():

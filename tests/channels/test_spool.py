@@ -44,6 +44,8 @@ def test_each_column_has_its_place_in_a_file_and_a_large_one_a_file_of_its_own(t
         # 4100 take 4160 bytes, so that 5000 more fit in 10,000; the third column opens a file, the fourth another.
         assert len(opened) == 4
         assert [each.closed for each in opened] == [True, True, True, False]
+        kept.keep(np.zeros(10_000 - 4160, np.uint8))  # just what is left
+        assert len(opened) == 4
     assert opened[-1].closed
     for given, each in zip(columns, found, strict=True):
         assert np.array_equal(given, each)
@@ -51,9 +53,9 @@ def test_each_column_has_its_place_in_a_file_and_a_large_one_a_file_of_its_own(t
 
 def test_columns_begin_at_multiples_of_64_bytes(tmp_path):
     with Spool(tmp_path) as kept:
-        first, second, third = (kept.keep(np.ones(size, np.uint8)) for size in (4097, 4160, 4096))
+        first, second, third = (kept.keep(np.ones(size, np.uint8)) for size in (4097, 4161, 4096))
     at = [each.__array_interface__["data"][0] for each in (first, second, third)]
-    assert np.diff(at).tolist() == [4160, 4160]
+    assert np.diff(at).tolist() == [4160, 4224]
 
 
 def test_pages_that_were_read_are_let_go_after_so_many_bytes(tmp_path, monkeypatch):
@@ -121,7 +123,10 @@ def test_parts_move_to_a_file_bit_by_bit_and_as_a_whole(monkeypatch):
         parts.move(kept)
         parts.add(np.array([3]), 1)
         parts.move(kept)
-        assert moved == [[1, 2], [3]]
+        parts.add(np.array([4]), 1)
+        parts.add(np.array([5]), 1)
+        parts.move(kept)
+        assert moved == [[1, 2], [3], [4, 5]]
         parts.move(kept, whole=True)
-    assert moved[2:] == [[1, 2, 0, 0, 3]]
-    assert parts.joined().tolist() == [1, 2, 0, 0, 3]
+    assert moved[3:] == [[1, 2, 0, 0, 3, 4, 5]]
+    assert parts.joined().tolist() == [1, 2, 0, 0, 3, 4, 5]

@@ -110,8 +110,6 @@ def _stretches(
     the hysteresis, gate closed, or a new run) or nothing; a row without a word of its own follows the last one.
     """
     n = len(excess)
-    if not n:
-        return []
     beyond = (excess > 0) & is_open
     new_run = np.zeros(n, dtype=np.bool_)
     new_run[starts] = True

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import numpy as np
 import pytest
 
 from buswright.channels.calibration.circuit import Divider, Excited, Resistance
 from buswright.channels.calibration.kind import CalibrationError, Range
-from buswright.channels.calibration.registry import read_calibration, starter_blocks
+from buswright.channels.calibration.registry import read_calibration, read_sensor, starter_blocks
 from buswright.channels.calibration.thermo import falls_throughout, horner, in_blocks, rtd_ohm, thermocouple_millivolts
 from buswright.channels.keys.faults import FaultLog
+from buswright.channels.keys.positions import find_positions
 
 CHART = [1.12924e-3, 2.34108e-4, 0.87755e-7]
 
@@ -297,3 +300,43 @@ def test_every_starter_sensor_is_a_block_of_its_own():
         assert block.startswith(f"[sensor.{name}]\nkind = ")
         assert "\n\n" not in block
         assert block.count("[sensor.") == 1
+
+
+@pytest.mark.parametrize(
+    ("lines", "places"),
+    [
+        ('kind = "rtd"\nr0 = 100\nelectrical = "ohm"\nrange = [-300, 100]\n', [(5, 10), (5, 9)]),  # at the values
+        ('kind = "thermistor"\nelectrical = "ohm"\nbeta = 3950\n', [(1, 9)]),  # r25 is missing: at the sensor's name
+        ('kind = "linear"\nunit = "mm"\n', [(1, 1)]),  # nothing that could be pointed at
+        ('kind = "linear"\nunit = "mm"\nslope = 1\npoints = [[0, 0], [1, 1]]\n', [(5, 10)]),
+        ('kind = "rtd"\nr0 = 100\nelectrical = "ohm"\nunit = "bar"\n', [(5, 8)]),
+        ("unit = 'bar'\n", [(1, 9)]),
+        ('kind = "linaer"\n', [(2, 8)]),
+    ],
+)
+def test_a_fault_of_a_sensor_stands_at_its_value_or_at_its_name(lines, places):
+    text = "[sensor.s]\n" + lines
+    log = FaultLog(positions=find_positions(text))
+    assert read_sensor(tomllib.loads(text)["sensor"]["s"], ("sensor", "s"), log) is None
+    assert [(fault.line, fault.column) for fault in log.faults] == places
+
+
+def test_a_sensor_that_is_no_table():
+    log = FaultLog()
+    assert read_sensor(3, ("sensor", "s"), log) is None
+    assert read_sensor([], ("sensor", "s"), log, words="a thing") is None
+    assert [fault.text for fault in log.faults] == ["3 is not a table [sensor.NAME]", "[] is not a thing"]
+
+
+def test_the_values_of_a_sensor_have_their_defaults():
+    table = {"kind": "ratiometric", "points": [[0.5, 0], [4.5, 10]], "unit": "bar", "healthy": [0.25, 4.75]}
+    calibration, values = read_sensor(table, (), FaultLog())
+    assert (calibration.supply, calibration.channel, values["clamp"], values["healthy"]) == (
+        5.0,
+        "",
+        False,
+        (0.25, 4.75),
+    )
+    assert "max_rate" not in values
+    assert read_calibration(table) == calibration
+    assert read_calibration({**table, "unit": "barr"}) is None

@@ -8,7 +8,16 @@ from pathlib import Path
 import pytest
 
 from buswright.channels.carfile import files
-from buswright.channels.carfile.files import MOST_BYTES, MOST_DATABASE_BYTES, decode, parse, read_bytes, resolve
+from buswright.channels.carfile.files import (
+    MOST_BYTES,
+    MOST_DATABASE_BYTES,
+    decode,
+    load_databases,
+    parse,
+    read_bytes,
+    resolve,
+)
+from buswright.channels.carfile.model import Bus
 from buswright.channels.keys.faults import FaultLog
 from buswright.channels.keys.positions import Position, find_positions
 from buswright.errors import CarFileError
@@ -172,3 +181,39 @@ def test_a_strangers_database_has_a_largest_size(tmp_path, monkeypatch):
     path.write_bytes(bytes((1 << 20) + 1))
     assert resolve("a.dbc", tmp_path, untrusted=True) == (None, '"a.dbc" has more than 1 MiB', "")
     assert resolve("a.dbc", tmp_path, untrusted=False)[0] == path
+
+
+def message(number: int, name: str, signal: str) -> str:
+    return f'BO_ {number} {name}: 8 n\n SG_ {signal} : 0|8@1+ (1,0) [0|0] "" n\n'
+
+
+FIRST = 'VERSION ""\nBU_: n\n' + message(256, "M", "A") + message(257, "N", "A")
+LAST = 'VERSION ""\nBU_: n\n' + message(256, "M", "B")
+
+
+def loaded(folder: Path, **databases: tuple[str, ...]):
+    """Load the databases of buses; also the key and text of each fault."""
+    log = FaultLog(folder / "car.toml")
+    buses = {name: Bus(name, 500_000, databases=tuple(map(Path, paths))) for name, paths in databases.items()}
+    return load_databases(buses, log, untrusted=True), [(fault.key, fault.text) for fault in log.faults]
+
+
+def test_databases_of_a_bus_are_put_together_and_the_later_one_wins(tmp_path):
+    (tmp_path / "first.dbc").write_text(FIRST)
+    (tmp_path / "last.dbc").write_text(LAST)
+    found, faults = loaded(tmp_path, a=("first.dbc", "last.dbc"), b=("first.dbc",), c=())
+    assert (sorted(found), faults) == (["a", "b"], [])
+    assert [message.name for message in found["a"].messages] == ["M", "N", "M"]
+    assert [signal.name for signal in found["a"].find("M").signals] == ["B"]
+    assert [signal.name for signal in found["b"].find("M").signals] == ["A"]
+
+
+def test_a_bus_of_which_one_database_is_missing_has_none(tmp_path):
+    (tmp_path / "first.dbc").write_text(FIRST)
+    (tmp_path / "broken.dbc").write_text("BO_ nonsense")
+    found, faults = loaded(tmp_path, a=("first.dbc", "lst.dbc"), b=("broken.dbc", "first.dbc"), c=("first.dbc",))
+    assert list(found) == ["c"]
+    assert [key for key, _ in faults] == ["bus.a.databases[1]", "bus.b.databases[0]"]
+    assert faults[0][1] == 'there is no file "lst.dbc"'
+    assert str(tmp_path) not in faults[1][1]  # named as the car file names it
+    assert "broken.dbc" in faults[1][1]

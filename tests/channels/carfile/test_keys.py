@@ -163,3 +163,6 @@ def test_every_threshold_may_be_written_for_buses_channels_and_frames():
             name: each.default for name, each in THRESHOLDS.items()
         }
         assert {key["minimum"] for key in keys.values()} == {0}
+        assert keys["load_fault"]["description"].startswith(
+            THRESHOLDS["load_fault"].meaning[:1].upper() + THRESHOLDS["load_fault"].meaning[1:] + "."
+        )

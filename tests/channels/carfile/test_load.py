@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from buswright.channels.carfile.keys import key_lines
-from buswright.channels.carfile.load import CheckResult, check_car_file, load_car_file
+from buswright.channels.carfile.load import CheckResult, check_car_data, check_car_file, load_car_file
 from buswright.channels.carfile.model import CarFile, FrameName
 from buswright.channels.keys.faults import FaultSeverity
 from buswright.errors import CarFileError
@@ -190,6 +190,37 @@ def test_load_raises_all_of_them(folder):
     for line in caught.value.faults:
         assert line in str(caught.value)
         assert line.startswith(f"{folder / 'car.toml'}:")
+
+
+@pytest.mark.parametrize(("count", "more"), [(1, []), (20, []), (21, ["… and 1 more"]), (30, ["… and 10 more"])])
+def test_twenty_faults_are_shown_and_all_are_kept(tmp_path, count, more):
+    path = tmp_path / "car.toml"
+    path.write_text("format = 1\n" + "".join(f"[module.m{number}]\n" for number in range(count)), encoding="utf-8")
+    with pytest.raises(CarFileError) as caught:
+        load_car_file(path)
+    assert len(caught.value.faults) == count
+    assert caught.value.lines == (*caught.value.faults[:20], *more)
+
+
+def test_a_file_that_is_not_written_yet_is_checked_from_where_it_will_lie(folder):
+    shutil.move(folder / "engine.dbc", folder.parent / "outside.dbc")
+    text = TEXT.replace('"engine.dbc"', '"../outside.dbc"')
+    result = check_car_data(folder / "other.toml", text.encode(), today=TODAY)
+    assert (result.faults, list(result.databases)) == ((), ["engine", "chassis"])
+    assert result.car.hash == sha256(text.encode()).hexdigest()
+    (error,) = check_car_data(folder / "other.toml", text.encode(), untrusted=True, today=TODAY).errors
+    assert "leads outside the folder" in error.text
+    no_text = check_car_data(folder / "other.toml", b"\xff", today=TODAY)
+    assert [(fault.line, fault.hint) for fault in no_text.faults] == [(1, "save the file as UTF-8")]
+    empty = check_car_data(folder / "other.toml", b"# nothing\n", today=TODAY)
+    assert [(fault.line, fault.column, fault.text) for fault in empty.faults] == [(1, 1, "the file is empty")]
+
+
+def test_what_has_errors_keeps_its_databases(folder):
+    result = check(folder, TEXT.replace("cylinders = 3", "cylinders = 0"))
+    assert (result.car, list(result.databases), len(result.errors)) == (None, ["engine", "chassis"], 1)
+    twice = TEXT + '[frame."chassis/1a1"]\nperiod_ms = 2\n'
+    assert [fault.text for fault in check(folder, twice).errors] == ["is the same frame as chassis/1A1"]
 
 
 def test_tables_that_are_none_are_refused_one_by_one(folder):
