@@ -10,7 +10,15 @@ import pytest
 from buswright.channels.calibration.circuit import Divider, Excited, Resistance
 from buswright.channels.calibration.kind import CalibrationError, Range
 from buswright.channels.calibration.registry import read_calibration, read_sensor, starter_blocks
-from buswright.channels.calibration.thermo import falls_throughout, horner, in_blocks, rtd_ohm, thermocouple_millivolts
+from buswright.channels.calibration.thermo import (
+    falls_throughout,
+    horner,
+    in_blocks,
+    kelvin_to_celsius,
+    rtd_ohm,
+    thermistor_ohm,
+    thermocouple_millivolts,
+)
 from buswright.channels.keys.faults import FaultLog
 from buswright.channels.keys.positions import find_positions
 
@@ -288,6 +296,25 @@ def test_a_long_column_is_worked_on_in_blocks_and_comes_back_whole():
 )
 def test_whether_a_thermistor_falls_throughout(b, c, low, high, falls):
     assert falls_throughout((1e-3, b, c), low, high) is falls
+
+
+@pytest.mark.parametrize(("beta_at_25", "is_one"), [(700.0, True), (520.0, False)])
+def test_the_steepness_of_a_curve_is_that_of_its_equation(beta_at_25, is_one):
+    """The slope of 1/T = A + B L + C L³ over L = ln R is B + 3 C L², one over beta; 500 K are the least."""
+    log, b = np.log(10_000.0), 2e-4
+    c = (1 / beta_at_25 - b) / (3 * log**2)
+    a = 1 / 298.15 - b * log - c * log**3
+    faults = refused("thermistor", coefficients=[float(a), b, float(c)], **OHM)
+    assert faults == ([] if is_one else [("coefficients", NO_THERMISTOR, ABC)])
+    # From two resistances near -40 degC, where it is least: 625 K, and 475 K.
+    kelvin = np.array([233.14, 233.16])
+    rise = np.diff(np.log(thermistor_ohm(kelvin - 273.15, (a, b, c)))) / np.diff(1 / kelvin)
+    assert bool(rise[0] > 500) is is_one
+
+
+def test_what_is_no_temperature_is_none():
+    found = kelvin_to_celsius(np.array([1 / 298.15, 0.0, -1e-3, np.inf, np.nan]))
+    np.testing.assert_allclose(found, [25.0, *[np.nan] * 4])
 
 
 def test_the_functions_begin_where_the_standards_begin():

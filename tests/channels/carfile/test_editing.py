@@ -196,6 +196,16 @@ def test_what_would_break_the_file_is_refused(path, change, text):
     assert path.read_bytes() == OWN.encode()
 
 
+def test_five_of_the_new_faults_are_shown_and_all_are_kept(path):
+    change = Put(("sensor", "pot"), "points", [[0.5, 0.0, "a"], [1, "b"], [2, "c"], ["d", "e"]])
+    with pytest.raises(CarFileError) as caught:
+        edit_car_file(path, [change])
+    faults = caught.value.faults
+    assert len(faults) > 5
+    head = f"{path}: not written, because it would have {len(faults)} new faults:"
+    assert caught.value.lines == (head, *faults[:5])
+
+
 def test_faults_that_were_there_before_stop_nothing(path):
     path.write_bytes(OWN.replace('unit = "mm"\n\n[channel.rr.f', 'unit = "furlongs"\n\n[channel.rr.f').encode())
     edit = edit_car_file(path, [put_zero("fl", Zero(1.0))])
