@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from buswright.channels.keys.positions import KeyPath, Position, Positions, find_positions
+from buswright.channels.keys.positions import MOST_DEPTH, MOST_ITEMS, KeyPath, Position, Positions, find_positions
 
 TEXT = '''\
 format = 1
@@ -133,6 +133,38 @@ def test_broken_text_says_what_is_still_open(text, open_at):
     with pytest.raises(tomllib.TOMLDecodeError):
         tomllib.loads(text)
     assert find_positions(text).still_open == open_at
+
+
+def test_places_are_kept_to_a_depth_and_a_number_of_items():
+    assert (MOST_DEPTH, MOST_ITEMS) == (64, 10_000)
+    deep = find_positions("a." * 63 + "a = 1\nb = 2\n")
+    assert (deep.of_key(("a",) * 64), deep.of_value(("a",) * 64)) == ((1, 127), (1, 131))
+    assert deep.of_key(("b",)) == (2, 1)
+    deeper = find_positions("a." * 64 + "a = 1\nb = 2\n")
+    assert deeper.of_key(("a",) * 65) == deeper.of_key(("a",) * 64) == (1, 127)
+    assert deeper.of_key(("b",)) == (1, 1)  # nothing is looked for behind it
+    many = find_positions("l = [" + "0, " * 10_001 + "]\nb = 2\n")
+    assert many.of_value(("l", 9_999)) == (1, 6 + 3 * 9_999)
+    assert many.of_value(("l", 10_000)) == many.of_value(("l",)) == (1, 5)
+    assert many.of_key(("b",)) == (2, 1)
+    assert ("l", 9_999) in many.ends
+    assert ("l", 10_000) not in many.ends
+
+
+@pytest.mark.parametrize(
+    ("text", "path", "end"),
+    [
+        ("a = 1  # one", ("a",), (1, 6)),  # the blanks behind a number aren't its own
+        ("a = 'x' ", ("a",), (1, 8)),
+        ("a = [1 , 2]\n", ("a", 0), (1, 7)),
+        ("a = [1 , 2]\n", ("a",), (1, 12)),
+        ("a = { b = 1 , c = 2 }\n", ("a", "b"), (1, 12)),
+        ("a = [\n 1,\n]\nb = 2", ("a",), (3, 2)),
+        ('a = """x\ny"""\n', ("a",), (2, 5)),
+    ],
+)
+def test_where_a_value_ends(text, path, end):
+    assert find_positions(text).ends[path] == end
 
 
 def test_malicious_nesting_ends():
