@@ -264,7 +264,7 @@ class Writer:
                 self.table(item, (*path, name))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(document=documents, data=st.data())
 def test_every_path_of_any_text_has_its_place(document, data):
     writer = Writer(data.draw)
