@@ -11,11 +11,12 @@ import buswright as bw
 from buswright.channels import spool as spool_module
 from buswright.channels.carfile.checks.parts import MOST_CHAIN
 from buswright.channels.carfile.load import check_car_file
-from buswright.channels.carfile.model import Limits, Zero
+from buswright.channels.carfile.model import Channel, Limits, Zero
 from buswright.channels.carfile.needs import inputs_of
 from buswright.channels.expectation import NOTHING, Stated
 from buswright.channels.following.follow import Follower
 from buswright.channels.following.window import needs_whole_run
+from buswright.channels.formula.parse import parse_formula
 from buswright.channels.measuring.measured import _reference_at
 from buswright.channels.measuring.recorded import Segments
 from buswright.channels.samples.series import Series
@@ -499,6 +500,17 @@ def test_only_what_is_wanted_is_decoded():
     own = Session([engine(0)], GOOD, only=["oil_pressure"])
     message = own.recorded.messages["engine/ENGINE_A"]
     assert (own.names, list(message.signals)) == (("oil_pressure",), ["RPM", "OIL_MV"])  # its warning waits for the rpm
+
+
+def test_channels_that_are_made_of_each_other_are_refused():
+    """A checked car file has no circle; a car put together in Python may."""
+    channels = {name: Channel(name, formula=parse_formula(other)) for name, other in (("a", "b"), ("b", "a"))}
+    with pytest.raises(bw.UserError) as caught:
+        Session([], replace(GOOD, channels=channels))["a"]
+    assert caught.value.message in (
+        "channels depend on each other: a -> b -> a", "channels depend on each other: b -> a -> b",
+    )  # fmt: skip
+    assert caught.value.hint == "break the circle in the car file"
 
 
 def test_a_part_is_of_the_same_car_over_other_frames():

@@ -128,6 +128,12 @@ IN_OHM = "turns volts into resistance, and the input is in ohm"
          [(key, "goes with a divider, not with a current", "leave it out") for key in ("supply", "reference")]),
         ("rtd", {"r0": 100, "pull_up": 1, "supply": 5, "reference": "r", "current": 2, "gain": 1, **OHM},
          [(key, IN_OHM, "leave it out") for key in ("pull_up", "supply", "reference", "current", "gain")]),
+        # The limits of the second stage can't be carried back through a first one that turns round.
+        ("stages", {"stages": [
+            {"kind": "polynomial", "coefficients": [0, 4, -1], "range": [0, 5], "unit": "mA"},
+            {"kind": "linear", "electrical": "mA", "points": [[0, 0], [4, 10]], "unit": "bar"}]},
+         [("stages", "this polynomial turns round at 2 V, so one value has two inputs",
+           "narrow its range to the part before or after that")]),
     ],
 )  # fmt: skip
 def test_what_a_table_may_say(kind, keys, faults):

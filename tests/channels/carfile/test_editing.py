@@ -227,6 +227,32 @@ def test_a_file_that_somebody_changed_meanwhile_stays(path):
     assert list(path.parent.glob("car*")) == [path]
 
 
+def test_a_file_that_somebody_took_away_meanwhile_is_not_written_anew(path):
+    edit = edit_car_file(path, [put_zero("fl", Zero(1.0))])
+    path.unlink()
+    with pytest.raises(CarFileError, match="changed by somebody else meanwhile, not written"):
+        edit.save(NOW)
+    assert not path.exists()
+    path.write_bytes(OWN.encode())
+    assert edit_car_file(path, []).save(NOW) is None  # nothing to write, nothing to keep
+    assert [each.name for each in path.parent.iterdir() if each.suffix == ".bak"] == []
+
+
+def test_a_second_backup_of_one_second_has_a_number(path):
+    for add in (1.0, 2.0, 3.0):
+        edit_car_file(path, [put_zero("fl", Zero(add))]).save(NOW)
+    assert sorted(each.name for each in path.parent.iterdir() if each.suffix == ".bak") == [
+        "car.toml.2026-04-02-102030-1.bak", "car.toml.2026-04-02-102030-2.bak", "car.toml.2026-04-02-102030.bak",
+    ]  # fmt: skip
+
+
+def test_a_text_that_is_not_utf_8_is_not_changed(path):
+    path.write_bytes(OWN.encode() + b"# \xe9\n")
+    with pytest.raises(CarFileError, match="holds a byte that isn't UTF-8") as caught:
+        edit_car_file(path, [put_zero("fl", Zero(1.0))])
+    assert caught.value.hint == "save the file as UTF-8"
+
+
 def test_without_room_for_the_backup_nothing_is_written(path, monkeypatch):
     edit = edit_car_file(path, [put_zero("fl", Zero(1.0))])
 

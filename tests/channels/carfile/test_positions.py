@@ -127,6 +127,7 @@ def test_windows_line_ends_do_not_move_lines():
         ("a = 1\nb = 'c\nd = 2\n", (2, 5)),
         ("[a\nb = 1\n", (1, 1)),
         ("a = = 2\n", None),
+        ('"\\q" = 2\n', None),
     ],
 )
 def test_broken_text_says_what_is_still_open(text, open_at):

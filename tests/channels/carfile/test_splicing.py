@@ -57,6 +57,7 @@ def test_a_change(old, change, new):
         ("[a]\nx = 1\n", Put(("b",), "y", 2), "there is no [b] in this car file"),
         ("[a]\nx = 1\n", Put(("a", "x"), "y", 2), "there is no [a.x] in this car file"),
         ("[a.b]\nx = 1\n[c]\n", Drop(("a",), "b"), "a.b can't be changed in this car file as it is written"),
+        ("[a.b.c]\nx = 1\n", Put(("a", "b"), "y", 2), "a.b can't be added to as it is written"),
         ("[a\n", Put(("a",), "y", 2), "nothing can be added to this car file as it is written: "),
         ("channel = { a = 1 }\n", Table("channel", "b", "[channel.b]\nx = 1"), "nothing can be added to this car file"),
     ],
