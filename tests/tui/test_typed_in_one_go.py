@@ -78,16 +78,18 @@ def test_keys_before_the_slash_come_before_it():
 
 
 def test_a_key_that_is_never_answered_holds_the_next_ones_up_no_longer_than_a_moment(monkeypatch):
-    monkeypatch.setattr(keys_in_order, "PATIENCE_S", 0.01)
+    monkeypatch.setattr(keys_in_order, "PATIENCE_S", 600.0)  # this test says when the moment is over
 
     async def steps(app, pilot, _):
         app._followed = app.Answered()
         typed(app, "2/oil")
-        while app.screen.NAME != "identifiers" or app.screen.sought != "oil":
-            await pilot.pause(0.01)
-        return True
+        await pilot.pause()
+        wait, held = app._patience, len(app._early)
+        wait._callback()
+        await settled(pilot)
+        return wait._interval, held, app.screen.NAME, app.screen.sought, app._patience
 
-    assert piloted(steps)
+    assert piloted(steps) == (600.0, 5, "identifiers", "oil", None)
 
 
 @pytest.mark.parametrize("words", ["Marker", "Go to time"])
