@@ -13,6 +13,7 @@ from buswright.health.baseline.baseline import Baseline, CaptureFacts, ChannelBa
 from buswright.health.baseline.compare import compare
 from buswright.health.baseline.differences import Difference
 from buswright.health.baseline.standstill import AtRest, Basis, RestFigures
+from buswright.wording import times
 from tests.health.baseline.test_compare import bus, entry, told
 
 NOTE, SUSPECT, FAULT = Severity.NOTE, Severity.SUSPECT, Severity.FAULT
@@ -428,6 +429,7 @@ def test_a_spoilt_recording_is_told_whole() -> None:
             1.0,
         ),
     )
+    assert spoilt(ONCE, {"clock-jump": 2})[0].text.endswith(f"the recorder's clock jumped {times(2)}")
     stamped = spoilt({"000": entry(module=None, jitter_ms=3.0), "001": entry(module=None)}, {"host-timestamps": 1})
     assert (stamped[0].severity, stamped[0].threshold) == (NOTE, "")
     assert stamped[0].text.endswith("this accounts for 1 difference (jitter-up) of engine/000")

@@ -157,6 +157,17 @@ def test_the_capture_is_remembered_with_what_was_wrong_with_it() -> None:
     assert remember(plain(), findings=findings).capture.recording == {"clock-jump": 3, "echo": 1}
 
 
+def test_what_an_older_version_did_not_remember_is_nothing() -> None:
+    facts = CaptureFacts()
+    assert (facts.files, facts.recorded, facts.seconds, facts.frames, facts.silent_s) == ((), None, 0.0, 0, 0.0)
+    assert (facts.car, facts.car_file, facts.car_file_sha256, facts.recording) == (None, None, None, {})
+    assert (entry().silent_s, entry().counter, entry().checksum) == (0.0, None, None)
+    one = ChannelBaseline(None, "mm", None, None, None, 0, None, None, None, None, None)
+    assert (one.unusable, one.unusable_since_s, one.unusable_why) == (0.0, None, "")
+    bare = Baseline(facts, {})
+    assert (bare.at_rest, bare.channels, bare.identifiers()) == (None, {}, {})
+
+
 # What it makes one expect ---------------------------------------------------------------------------------------------
 
 
