@@ -381,6 +381,15 @@ def test_the_phase_is_held_against_the_learned_period_and_frames_against_the_dec
     assert row["residual"] == pytest.approx(0, abs=1000)
 
 
+def test_the_tolerance_of_a_phase_is_four_standard_deviations_of_the_jitter() -> None:
+    """Spacings of 9 and of 11 ms by turns: a ms, so that 4 ms are the largest of what counts."""
+    fold = fold_of(10)
+    add(fold, steps(*[9, 11] * 30, 50, *[9, 11] * 30))
+    fold.finish()
+    (row,) = fold.gaps.rows
+    assert row["tolerance"] == pytest.approx(4 * MS, rel=0.01)
+
+
 def test_what_repeats_the_very_first_frame_is_known_however_the_blocks_are_cut() -> None:
     time_ns = np.delete(every(10, 900), [300, 600])
     first = np.isin(np.arange(len(time_ns)), (0, 599))

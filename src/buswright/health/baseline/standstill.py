@@ -224,7 +224,7 @@ def noise_of(values: Floats) -> float | None:
     if len(values) < LEAST_SAMPLES:
         return None
     second = np.sort(np.abs(np.diff(values, 2)))
-    kept = second[: max(1, round(len(second) * (1 - _TRIMMED)))]
+    kept = second[: round(len(second) * (1 - _TRIMMED))]
     return float(np.sqrt(np.mean(kept**2) / 6.0) / _TRIMMED_SD)
 
 
