@@ -150,13 +150,16 @@ COUNTED = {
 """The counts as `tests.diagnosis.reliability` and `tests.cars.evaluate` printed them: from which evidence to which."""
 
 
+def _row(least: float, below: float, words: str) -> tuple[float, float, int, int, int]:
+    right, of, *exact = [int(word) for word in words.replace(",", "").split() if word.isdigit()]
+    return least, below, right, of, exact[0] if exact else 0
+
+
 @pytest.mark.parametrize("fault", sorted(set(COUNTED) | set(TRIED)))
 def test_what_a_finding_says_follows_from_what_was_counted(fault: str) -> None:
     """At the ends of each strength of evidence, by the two rules; beyond all of them it says what it says."""
-    rows = []
-    for least, below, words in COUNTED[fault]:
-        right, of, *exact = [int(word) for word in words.replace(",", "").split() if word.isdigit()]
-        rows.append((least, below, right, of, exact[0] if exact else 0))
+    rows = [_row(*each) for each in COUNTED[fault]]
+    assert [tuple(one) for one in TRIED[fault]] == rows
 
     def said(stated: float) -> float:
         for least, below, right, of, exact in rows:

@@ -258,6 +258,11 @@ def test_a_rate_is_worth_a_look_from_a_loss_of_5_percent(lost, told):
     assert none is None  # there was no rate that could sink
 
 
+def test_a_slow_channel_has_a_rate_that_can_sink_too():
+    assert rate_finding("a", runs_of(8), seven(0.5, 0.5, 0.48, 0.46, 0.44, 0.42, 0.4, 0.4)) is not None
+    assert noise_finding("a", "bar", runs_of(8), seven(0.2, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.5)) is not None
+
+
 def test_what_is_said_of_a_rate():
     found = rate_finding("a", runs_of(8), seven(50, 50, 48, 46, 44, 42, 40, 40))
     assert found.evidence[0] == "Its rate sank from 50 to 40 samples a second over 8 runs, by 20 %."

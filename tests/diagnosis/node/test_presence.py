@@ -174,6 +174,16 @@ def test_a_module_that_came_after_the_start_is_a_suspect() -> None:
     assert one.threshold == "startup_ignore_s = 2 s (nothing is called missing this soon after the start)"
 
 
+def test_lateness_counts_from_the_first_frame_of_its_own_bus() -> None:
+    """The capture begins at 0 s on the other bus, this one was first heard at 3 s."""
+    well = [*module("w", 3.0, number=0x100), *module("x", 3.0, number=0x110)]
+    there = [each for n, name in enumerate("pqr") for each in module(name, 0.0, number=0x300 + n, on="other")]
+    (one,) = found([*well, *there, *module("late", 8.0, number=0x200)], bus(first_ns=3 * S), bus("other"))
+    assert (one.subject, one.start_ns, one.end_ns) == ("module:late", 3 * S, 8 * S)
+    assert one.evidence[0].endswith("came at 8.000 s, 5 s after the first frame on main.")
+    assert one.ruled_out[0].endswith("it recorded others on main from 3.000 s on.")
+
+
 @pytest.mark.parametrize(
     "own",
     [

@@ -147,8 +147,8 @@ def test_what_is_said_of_jitter() -> None:
             "All 2 identifiers of node_a are irregular and others are not, so its task runs late.",
         ),
         (
-            [rough(p999=0.6), rough(0x101, p999=0.6), rough(0x102), rough(0x103)],
-            "1 of 3 other identifiers of node_a are irregular.",
+            [rough(p999=0.6), rough(0x101, p999=0.6), rough(0x102), rough(0x103), rough(0x104)],
+            "1 of 4 other identifiers of node_a are irregular.",
         ),
         (
             [rough(p999=0.6), rough(0x101, module="node_b"), rough(0x102, spacings=99)],

@@ -200,6 +200,8 @@ def test_without_times_nobody_says_when() -> None:
 def test_a_counter_that_counts_as_it_should_says_nothing() -> None:
     evidence = sighted(sent(two(), counter=counter(alternating=0.2))).finding.evidence
     assert not any("right only over two frames" in sentence for sentence in evidence)
+    alike = sighted(sent(two(**ONE_FAMILY), counter=counter(alternating=0.9))).finding.evidence
+    assert not any("payloads differ" in sentence for sentence in alike)
 
 
 def test_whose_arrivals_are_mixed_says_nothing_by_gaps_and_jitter() -> None:

@@ -210,6 +210,12 @@ def test_without_whole_numbers_any_move_beyond_the_noise_counts():
     assert columns([1.0] * 10 + [0.5] * 10).moves == -0.5
 
 
+def test_a_move_is_from_the_mean_of_the_first_quarter_of_a_second_to_that_of_the_last():
+    """Three samples each at 10 Hz: 1.2 and 5.5."""
+    found = columns([1.0, 1.0, 1.6, *[3.0] * 14, 5.0, 5.0, 6.5])
+    assert found.moves == pytest.approx(4.3)
+
+
 def test_a_move_is_five_standard_deviations_of_the_means():
     """Noise alternates by +-1: its second differences are 4, so its noise is 4 / sqrt(6) but for the trimming.
 

@@ -107,6 +107,12 @@ def test_a_message_that_never_came_makes_its_module_as_grave_as_that_is() -> Non
     assert (one.state, one.severity, one.total, one.coming) == ("present", Severity.SUSPECT, 2, 1)
 
 
+def test_what_never_came_of_nobody_belongs_to_no_module() -> None:
+    nameless = replace(absent(0x300, "Z1", "node_z", 100.0), module=None)
+    found = senders(health([identifier(0x100)], modules=[never(nameless)]))
+    assert (found["node_z"].state, found["node_z"].severity, found["node_z"].absent) == ("waiting", None, ("Z1",))
+
+
 def test_an_adapter_that_is_gone_makes_all_on_its_bus_not_received() -> None:
     found = senders(health([gone(0x100), identifier(0x200, module=None)]), receptions=(received(connected=False),))
     assert [(each.state, each.severity, each.coming) for each in found.values()] == [

@@ -274,6 +274,12 @@ def test_a_bus_that_ends_before_the_capture_is_open_or_off() -> None:
     assert only(dead(), bus(last_ns=AT, errors=struck)).weight == 0.75
 
 
+def test_of_one_named_module_and_nameless_ones_nobody_knows_whether_they_are_several() -> None:
+    nameless = [identifier(0x300 + n, module=None, last_ns=AT) for n in range(3)]
+    one = only([*stopped("a", 0x100), *nameless], bus(last_ns=AT))
+    assert (one.fault, one.ruled_out) == ("segment-open", ())
+
+
 @pytest.mark.parametrize(("at_ms", "off"), [(-995, False), (-994, True), (1004, True), (1005, False)])
 def test_a_controller_that_went_off_then_is_the_reason(at_ms: int, off: bool) -> None:
     """Less than a second from the first frame that was due, 5 ms later."""

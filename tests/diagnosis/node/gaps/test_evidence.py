@@ -236,6 +236,16 @@ def test_a_module_of_which_only_slow_ones_were_silent_was_not() -> None:
     assert one.modules == ()  # one of two
 
 
+@pytest.mark.parametrize(("last_ns", "whole"), [(AT + 20 * MS, True), (AT + 300 * MS, False)])
+def test_a_module_of_which_another_identifier_came_meanwhile_was_not_silent(last_ns: int, whole: bool) -> None:
+    """It has no time at which it is due: what comes well into the silence shows that the module has power."""
+    ids = [*module("a", 0x100), identifier(0x150, None, "a", last_ns=last_ns), *well("b", 0x200)]
+    (one,) = read(ids)
+    assert one.modules == ((("main", "a"),) if whole else ())
+    (other,) = read([*module("a", 0x100), identifier(0x150, None, "b", last_ns=last_ns), *well("c", 0x200)])
+    assert other.modules == (("main", "a"),)
+
+
 @pytest.mark.parametrize(
     ("sending", "last_ns", "second", "on"),
     [

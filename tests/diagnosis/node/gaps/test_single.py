@@ -15,7 +15,7 @@ from buswright.diagnosis.confidence import calibrated
 from buswright.diagnosis.node.gaps.single import CAUSE_OPEN, single_sightings
 from buswright.findings import Severity
 from buswright.health.model.health import BusFigures
-from buswright.health.model.identifiers import Bursts, IdFigures
+from buswright.health.model.identifiers import Bursts, IdFigures, TwoSenders
 
 from ...made import MS, SECONDS, S, bus, counter, errors, gaps, health, identifier
 from ..silenced import well
@@ -129,6 +129,11 @@ def test_guests_and_those_without_a_rhythm_lose_nothing() -> None:
     free = holed(5, 3)
     assert sighted([replace(free, period=replace(free.period, sending="irregular"))]) == []
     assert sighted([identifier(0x100)]) == []
+
+
+def test_gaps_of_two_mixed_streams_say_nothing() -> None:
+    two = TwoSenders(6, 6, 0, SECONDS * S, 10.0 * MS, 3.0 * MS, 55.0, 0.1 * MS, 0.5, 6.0, 30.0)
+    assert sighted([holed(5, 3, two_senders=two)]) == []
 
 
 # Left out -------------------------------------------------------------------------------------------------------------
