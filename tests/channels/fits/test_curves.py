@@ -283,6 +283,17 @@ def test_a_sensor_behind_electronics_is_fitted_to_what_these_give():
     )
 
 
+def test_units_between_stages_may_have_another_zero():
+    """0 to 5 V are 0 to 100 degC, which the last stage takes as 273.15 to 373.15 K: 0.1 K - 20."""
+    stages = [
+        {"kind": "linear", "points": [[0.0, 0.0], [5.0, 100.0]], "unit": "degC"},
+        {"kind": "linear", "electrical": "K", "slope": 1.0, "unit": "bar"},
+    ]
+    pairs = [(volts, 0.1 * (20 * volts + 273.15) - 20) for volts in (0.0, 2.0, 5.0)]
+    fit = fitted({"kind": "stages", "unit": "bar", "stages": stages}, *pairs)
+    assert [one.value for one in fit.constants] == pytest.approx([0.1, -20.0])
+
+
 @pytest.mark.parametrize(
     ("sheet", "line"),
     [

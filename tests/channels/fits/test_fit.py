@@ -201,6 +201,16 @@ def without(inputs, values, row):
     return line.slope * inputs[row] + line.intercept, left * wide
 
 
+def test_a_reading_far_from_all_others_is_judged_too():
+    """It draws the line nearly through itself: of what it is off less than a thousandth is left as error."""
+    inputs = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 100.0])
+    values = 2.0 * inputs + np.array([0.01, -0.02, 0.015, -0.01, 0.005, 30.0])
+    fit = fit_readings(LINE, readings(inputs, values))
+    assert abs(fit.error[5]) < 1e-3 * 30.0
+    said, spread = without(inputs, values, 5)
+    assert fit.studentized[5] == pytest.approx((said - values[5]) / spread, rel=1e-6)
+
+
 @pytest.mark.parametrize("side", [1.0, -1.0])
 @pytest.mark.parametrize("count", [5, 6, 9])
 def test_an_outlier_lies_beyond_bonferronis_bound(count, side):

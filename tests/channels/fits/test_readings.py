@@ -293,6 +293,16 @@ def test_columns_that_are_named_keep_their_scatter_and_supply(tmp_path):
         assert caught.value.hint == 'its columns: "sd", "a", "b", "vcc"'
 
 
+def test_of_many_columns_a_dozen_are_named_and_long_names_are_cut(tmp_path):
+    heads = [f"column {number:02}" for number in range(13)]
+    heads[1] = "x" * 60
+    with pytest.raises(ReadingError) as caught:
+        read(tmp_path, ",".join(heads) + "\n" + ",".join("0" * 13) + "\n", pair=("a", "b"))
+    named = caught.value.hint.removeprefix("its columns: ").split(", ")
+    assert (len(named), named[0], named[-1]) == (12, '"column 00"', '"column 11"')
+    assert 25 < len(named[1]) <= 33
+
+
 def test_scatter_is_a_difference_and_a_supply_stays_as_it_is(tmp_path):
     """0.9 degF of scatter are 0.5 degC; the value is in degF as well."""
     (one,), _ = read(tmp_path, "in degF,true bar,sd degF,supply\n212,1,0.9,5\n", "degC", "bar")

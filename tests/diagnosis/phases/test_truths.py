@@ -220,4 +220,20 @@ def test_eight_settled_windows_of_key_on_are_needed(seconds, there):
         made("rpm", rpm, hz=50.0, unit="rpm", role="engine_speed"),
         made("speed", 0.0 * rpm, hz=50.0, unit="km/h", role="vehicle_speed"),
     )
-    assert bool(truths(case_of(*channels))) is there
+    water = made("water", 80.0 + 0.0 * rpm, hz=50.0, unit="degC", role="coolant_temperature")
+    found = [one.channel for one in truths(case_of(*channels, water))]
+    assert found == (["rpm", "speed", "water"] if there else [])
+
+
+@pytest.mark.parametrize(("seconds", "there"), [(0.7, False), (0.8, True)])
+def test_temperatures_before_the_first_start_need_eight_windows(seconds, there):
+    """The key is on again later, long enough for everything else."""
+    times = np.arange(0, 8, 0.02)
+    rpm = np.where((times > seconds - 0.001) & (times < 4), 900.0, 0.0)
+    channels = (
+        made("rpm", rpm, hz=50.0, unit="rpm", role="engine_speed"),
+        made("speed", 0.0 * rpm, hz=50.0, unit="km/h", role="vehicle_speed"),
+        made("water", 80.0 + 0.0 * rpm, hz=50.0, unit="degC", role="coolant_temperature"),
+    )
+    found = [one.channel for one in truths(case_of(*channels))]
+    assert found == ["speed", *["water"] * there]

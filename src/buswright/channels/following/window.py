@@ -226,7 +226,7 @@ def _margin(car: CarFile | None) -> float:
         return LONE_MARGIN_S
     computed = [name for name, channel in car.channels.items() if channel.formula is not None]
     slowest, expected = 0.0, Expectations(car)
-    least = PAUSE_MARGIN_S if computed else 0.0
+    least = PAUSE_MARGIN_S if computed else MARGIN_S
     with_others = [name for name in car.channels if len(inputs_of(car, [name])) > 1]  # in a limit or a calibration
     for name in inputs_of(car, [*computed, *with_others]):
         signal = car.channels[name].signal
