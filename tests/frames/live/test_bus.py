@@ -69,11 +69,12 @@ def test_who_stamps_is_known(backend, by, opening):
     assert opening(f"live:{backend}/x")[0].stamped_by == by
 
 
-def test_a_socketcan_bus_counts_at_its_socket_and_its_interface(opening):
+def test_a_socketcan_bus_counts_at_its_socket_and_its_interface(opening, monkeypatch):
+    enlarged = []
+    monkeypatch.setattr(live, "_enlarge", enlarged.append)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        before = sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF)
         opened, _ = opening("live:socketcan/can0", lambda **_options: SimpleNamespace(recv=None, socket=sock))
-        assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF) > before
+        assert enlarged == [sock]
     assert list(opened.counters) == ["socket", "interface"]
 
 
