@@ -231,3 +231,19 @@ def test_a_great_batch_is_cut_where_the_clock_was_set_back_within_it():
     times = held.whole().time_ns
     assert np.count_nonzero(times < 1_000 * S) == 20_000
     assert 10_000 <= np.count_nonzero(times >= 1_000 * S) <= 10_000 + 8_192
+
+
+def test_small_batches_are_joined_after_a_sixteenth_of_the_held_time():
+    """So that a live bus, which gives dozens of batches a second, costs no more with every second."""
+    held = LatestFrames(seconds=16.0)
+    for at in range(500):
+        held.add(at_seconds([at / 100]))
+    assert [len(batch.frames) for batch in held._batches] == [102, 101, 101, 101]  # more than a second each
+    assert len(held) == 500
+
+
+def test_small_batches_are_joined_when_they_are_many():
+    held = LatestFrames(seconds=1e6)
+    for _ in range(3):
+        held.add(stream(4_096, step_ns=0))
+    assert [len(batch.frames) for batch in held._batches] == [8_192]

@@ -21,10 +21,10 @@ def line(k, bus="can0", identifier=0x100):
 
 
 def add(path, data, *, quiet=False):
-    """Write behind what is there; a quiet file was last written to long ago."""
+    """Write behind what is there; a quiet file was last written to long ago, any other one just now and for long."""
     with path.open("ab") as out:
         out.write(data)
-    os.utime(path, (time.time() - 100 * quiet,) * 2)
+    os.utime(path, (time.time() + (-100 if quiet else 3600),) * 2)
 
 
 def seconds(batches):

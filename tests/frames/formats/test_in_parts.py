@@ -1,8 +1,11 @@
 """A capture read by several processes is the same, to the last bit, as one read by one."""
 
 import io
+import os
 import random
 import subprocess
+import sys
+from contextlib import nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -378,3 +381,60 @@ def test_each_process_reads_every_so_manieth_part(of, tmp_path):
     seconds = [second for at in sorted(found) for second in found[at]]
     assert seconds == list(range(seconds[0], 40))  # the first part is read by whoever asked
     assert 0 < seconds[0] < 5
+
+
+class FakeProcess:
+    """What `subprocess.Popen` gives, with a pipe that is the test's."""
+
+    def __init__(self, command, **options):
+        self.command, self.options, self.calls = command, options, []
+        reading, self.writing = os.pipe()
+        self.stdout = os.fdopen(reading, "rb", 0)
+
+    def kill(self):
+        self.calls.append("kill")
+
+    def wait(self):
+        self.calls.append("wait")
+        os.close(self.writing)
+
+
+def test_a_process_is_told_its_task_and_ended_whatever_it_does(monkeypatch):
+    monkeypatch.setattr(subprocess, "Popen", FakeProcess)
+    process = readers.reading_process(task(7))
+    assert process.command == [sys.executable, "-m", "buswright.frames.formats.part_process", *task(7).words]
+    assert process.options["env"]["PYTHONPATH"].split(os.pathsep) == [place for place in sys.path if place]
+    assert process.options["env"].keys() >= os.environ.keys()
+    assert {name: process.options[name] for name in ("bufsize", "stdin", "stdout", "stderr")} == {
+        "bufsize": 0,
+        "stdin": subprocess.DEVNULL,
+        "stdout": subprocess.PIPE,
+        "stderr": subprocess.DEVNULL,
+    }
+    readers.end(process)
+    assert (process.calls, process.stdout.closed) == (["kill", "wait"], True)
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_processes_that_were_started_ahead_are_taken_once_or_ended(fails, monkeypatch, tmp_path):
+    started = []
+    monkeypatch.setattr(
+        subprocess, "Popen", lambda *words, **more: started.append(FakeProcess(*words, **more)) or started[-1]
+    )
+    monkeypatch.setattr(readers, "LEAST_FOR_PARTS", 10)
+    path = tmp_path / "run.log"
+    path.write_bytes(bytes(25))
+    ended = pytest.raises(KeyError) if fails else nullcontext()
+    with ended, readers.started_ahead(path, "UTC", 4):
+        first, second = readers.tasks(str(path), "UTC", 25, 4)
+        assert len(started) == 2
+        assert readers.reading_process(second) is started[1]
+        assert readers.reading_process(second) is started[2]
+        if fails:
+            raise KeyError
+    assert [process.calls for process in started] == [["kill", "wait"], [], []]
+    assert readers.reading_process(first) is started[3]
+    with readers.started_ahead(tmp_path / "none", "UTC", 4), readers.started_ahead(tmp_path, "UTC", 4):
+        assert len(started) == 4
+    for process in started[1:]:
+        readers.end(process)

@@ -652,3 +652,44 @@ def test_memory_is_limited_to_so_much_beyond_what_there_is(monkeypatch):
 
     monkeypatch.setattr(resource, "setrlimit", refuse)
     library_process._limit_memory(1)
+
+
+# The process itself -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_the_process_is_told_format_and_file_and_is_ended_when_nobody_listens(whole, monkeypatch):
+    out, started = io.BytesIO(), []
+    outlet = _Outlet(out)
+    for k in range(2):
+        outlet.frame(k, 1, "a", 0, 0, b"")
+        outlet.flush()
+    outlet.say(library.END)
+
+    class Process:
+        def __init__(self, command, **options):
+            self.command, self.options, self.calls = command, options, []
+            self.stdout = io.BytesIO(out.getvalue())
+            started.append(self)
+
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *fault):
+            self.calls.append("wait")
+
+        def kill(self):
+            self.calls.append("kill")
+
+    monkeypatch.setattr(library.subprocess, "Popen", Process)
+    batches = library._read("BLF", Reading("run.blf"))
+    if whole:
+        assert [len(each) for each in batches] == [1, 1]
+    else:
+        next(batches)
+        batches.close()
+    (process,) = started
+    assert process.command == [sys.executable, "-m", "buswright.frames.formats.library_process", "BLF", "run.blf"]
+    assert process.options["env"]["PYTHONPATH"].split(os.pathsep) == [place for place in sys.path if place]
+    assert (process.options["stdin"], process.options["stdout"], process.options["stderr"]) == (-3, -1, -3)
+    assert process.calls == ["kill", "wait"]

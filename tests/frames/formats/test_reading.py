@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
+from buswright.frames.captures import sidecar
+from buswright.frames.formats import in_parts, readers
 from buswright.frames.formats import reading as shared
+from buswright.frames.formats.asc import events
 from buswright.frames.formats.columns import Columns
 from buswright.frames.formats.reading import (
     INK,
@@ -265,3 +268,17 @@ def test_what_a_reader_depends_on_is_all_before_unless_it_says_otherwise():
     assert (reader.state(), reader.last_ns()) == (None, None)
     with pytest.raises(NotImplementedError):
         reader.read(None)
+
+
+def test_sizes_fit_each_other():
+    """Chunks of one to four MiB were measured fastest; a pipe of Linux holds 64 KiB as it comes (pipe(7))."""
+    line = 46  # bytes of a candump line of eight
+    assert 1 << 20 <= readers.CHUNK_BYTES <= 4 << 20
+    assert readers.PART_CHUNKS * readers.CHUNK_BYTES // line == pytest.approx(shared.BATCH_FRAMES, rel=0.15)
+    assert readers.PIPE_BYTES == 16 * (64 << 10)
+    assert readers.LEAST_FOR_PARTS > readers.PART_CHUNKS * readers.CHUNK_BYTES  # a part for each process
+    assert 400 * 160 <= shared.HEAD_BYTES <= readers.CHUNK_BYTES  # the lines that are looked at to know a format
+    assert 1_000 < shared.LONGEST_LINE <= readers.CHUNK_BYTES
+    assert min(events.EVENTS_KEPT, sidecar.EVENTS_KEPT) > in_parts.EVENTS_AT_MOST
+    assert PAD >= 2 * 64 + 16  # the digits of the longest payload, and a word behind and before
+    assert LEAD == 16

@@ -410,12 +410,15 @@ def test_what_has_come_by_the_end_is_taken():
     assert len(capture.poll(0)) == 50
 
 
-def test_a_program_that_is_far_behind_at_the_end_takes_all_of_it():
-    bus = FakeBus(*(message(k % 8, k.to_bytes(8, "big")) for k in range(100_000)))
-    capture = opened(FakeAdapter(can0=[bus]), capacity=1 << 16)
+def test_a_program_that_is_far_behind_at_the_end_takes_all_of_it(monkeypatch):
+    """As far as ten seconds go, which are no part of this test: the machine may be busy."""
+    monkeypatch.setattr(live_lane, "DRAIN_S", 600.0)
+    monkeypatch.setattr(live_capture, "CLOSE_S", 600.0)
+    bus = FakeBus(*(message(k % 8, k.to_bytes(8, "big")) for k in range(20_000)))
+    capture = opened(FakeAdapter(can0=[bus]), capacity=1 << 14)
     capture.close()
     whole = concatenate([capture.poll(0)])
-    assert [int.from_bytes(data.tobytes(), "big") for data in whole.payload] == list(range(100_000))
+    assert [int.from_bytes(data.tobytes(), "big") for data in whole.payload] == list(range(20_000))
     assert capture.drops["can0"].queue == 0
 
 

@@ -369,3 +369,12 @@ def test_a_search_that_fails_is_a_note_and_costs_nothing_else(tmp_path):
 def test_no_bit_rate_is_searched_where_listening_only_can_not_be_proven(text):
     with pytest.raises(UserError, match=r"can't be proven|no bit rate"):
         tuner(parse_live(text))
+
+
+def test_a_warning_without_commands_ends_with_the_danger():
+    address = parse_live("live:gs_usb/0?name=can0")
+    assert warning(address, prove(address)) == [
+        "CAUTION: can0 may acknowledge frames and send error flags.",
+        "  Listening only is not proven: python-can's gs_usb can't be asked to listen only, and can't confirm it.",
+        "  At a wrong bit rate such an adapter can stop a live bus.",
+    ]

@@ -500,6 +500,7 @@ def test_a_file_that_is_taken_away_costs_nothing(disturb, name, tmp_path):
     assert counts_in(read(recorder.paths[-1])[1]) == list(range(150, 200))
     said = [event.text for capture, _ in captures for event in capture.events]
     assert note in said
+    assert (disturb is not moved) or sidecar_of(tmp_path / name).exists()  # it is left where it is
     if "deleted" in note:
         assert "before" in said
         assert not sidecar_of(tmp_path / name).exists()
@@ -518,7 +519,9 @@ def test_a_file_that_is_cut_short_by_others_gets_no_hole(tmp_path):
     recorder.write(counting(50, 150))
     recorder.close({"why": "done"})
     assert b"\0" not in path.read_bytes()
-    assert "run.log was written to while" in recorder.notes[0]
+    said = "run.log was written to while it was recorded to; the recording goes on in run-002.log"
+    assert recorder.notes == [said]
+    assert json.loads(sidecar_of(path).read_text().splitlines()[-1])["frames"] == 150
     assert counts_in(read(path)[1]) + counts_in(read(recorder.paths[-1])[1]) == list(range(100, 200))
 
 

@@ -289,16 +289,18 @@ def test_a_block_counts_from_what_puts_its_first_stamp_nearer_to_its_date(stamp,
     assert clock.time(value + S) == noon + value + S + (0 if goes_on else 10 * S)
 
 
-@pytest.mark.parametrize(("step", "goes_on"), [("4.500000", True), ("4.499999", False)])
+@pytest.mark.parametrize(("step", "goes_on"), [("3.500000", True), ("3.499999", False)])
 def test_dates_in_whole_seconds_leave_a_second_to_relative_stamps(step, goes_on):
+    """Two seconds past noon, and the block says ten: 3.5 s more are 4.5 s short of it, which is 3.5 s and a second."""
     clock = StampClock(Reading("run.asc"))
     clock.relative = True
     clock.date("Thu May 16 12:00:00 2024", 1)
     noon = clock.time(0)
+    assert clock.time(2 * S) == noon + 2 * S
     clock.block("Thu May 16 12:00:10 2024", 5)
     value = stamp_ns(step.encode())
-    assert clock.time(value) == noon + value + (0 if goes_on else 10 * S)
-    assert clock.time(S) == noon + value + S + (0 if goes_on else 10 * S)
+    assert clock.time(value) == noon + value + (2 * S if goes_on else 10 * S)
+    assert clock.time(S) == noon + value + S + (2 * S if goes_on else 10 * S)
 
 
 def test_the_finest_stamp_is_the_resolution():

@@ -608,3 +608,20 @@ def test_a_name_that_comes_behind_its_frames_is_refused():
     frames, reading = read_all_ways(text.encode())
     assert frames.buses == ("1",)
     assert list(reading.problems.counts) == ["channel name not taken: it is late, or the name of two channels"]
+
+
+@pytest.mark.parametrize("header", [b"base hex\n", b""])
+def test_junk_before_the_first_stamp_is_counted_and_behind_it_too(header, monkeypatch):
+    monkeypatch.setattr("buswright.frames.formats.reading.MANY_LINES", 3)
+    frames, reading = read(header + b"x\n" * 7 + b"0.5 1 123 Rx d 0\n" + b"x\n" * 5 + b"0.6 1 123 Rx d 0\n")
+    assert len(frames) == 2
+    assert reading.problems.counts == {"not an ASC line": 12}
+
+
+def test_junk_around_a_change_of_the_base_is_counted_once(monkeypatch):
+    monkeypatch.setattr("buswright.frames.formats.reading.MANY_LINES", 3)
+    hexadecimal, decimal = b"0.5 1 10 Rx d 1 10\n", b"base dec timestamps absolute\n"
+    text = HEAD + hexadecimal + b"x\n" * 5 + hexadecimal + decimal + b"x\n" * 6 + hexadecimal * 2 + b"x\n" * 7
+    frames, reading = read(text)
+    assert frames.id.tolist() == [0x10, 0x10, 10, 10]
+    assert reading.problems.counts == {"not an ASC line": 18}

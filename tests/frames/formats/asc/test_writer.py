@@ -436,3 +436,8 @@ def test_the_start_is_that_of_the_first_frame_or_event_that_has_a_time():
     writer = AscWriter(io.BytesIO(), clock=Clock("capture"))
     writer.write(batch_of([(3 * ms, 0, 1, 0, 0, b"")]))
     assert writer._start_ns == 0
+
+
+def test_a_date_is_cut_to_milliseconds_and_not_rounded():
+    assert date_line(START + 999_999_999) == "Sat Nov 14 10:30:00.999 am 2026"
+    assert date_line(START + 1_000_000) == "Sat Nov 14 10:30:00.001 am 2026"
