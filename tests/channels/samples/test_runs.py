@@ -20,7 +20,7 @@ MS = 1_000_000
 
 
 def every(period_ms: float, count: int, nominal_ms: float = 100.0) -> Series:
-    times = np.rint(np.arange(count) * period_ms * MS).astype(np.int64)
+    times = 1_780_000_000_000_000_000 + np.rint(np.arange(count) * period_ms * MS).astype(np.int64)
     return Series("level", "l", times, np.zeros(count), period_s=nominal_ms / 1000)
 
 
@@ -113,6 +113,11 @@ def test_runs_lie_side_by_side_on_the_grid_and_nothing_reaches_over() -> None:
     assert grid.around(bits, 1).tolist() == [0, 0, filled, filled, fast, fast, 0]
     assert grid.around(bits, 2).tolist() == [0, filled, filled, filled, fast, fast, fast]
     assert grid.around(bits, 9).tolist() == [filled] * 4 + [fast] * 3
+
+
+def test_a_column_without_lost_frames_is_laid_out_as_it_is() -> None:
+    values = np.arange(30.0)
+    assert regular_grid(every(100.0, 30)).spread(values) is values
 
 
 def test_a_run_that_ends_between_two_slots_is_read_at_its_last() -> None:
