@@ -244,6 +244,17 @@ def test_every_frame_is_counted_once() -> None:
     assert c.not_selected > 0
 
 
+def test_a_batch_has_its_tables_by_name() -> None:
+    batch = Decoder(three_messages()).decode(frames_of([(0x200, False, bytes(8)), (0x100, False, bytes(8))] * 2))
+    assert set(batch.names) == {"can0/A", "can0/B"}
+    assert (len(batch), "can0/A" in batch, "can0/C" in batch, "A" in batch) == (2, True, False, False)
+    assert [len(batch[name]) for name in batch.names] == [2, 2]
+    assert batch["can0/A"].rows.tolist() == [1, 3]
+    assert [(table.bus, table.message.name) for table in batch] == [tuple(name.split("/")) for name in batch.names]
+    with pytest.raises(KeyError):
+        batch["can0/C"]
+
+
 def test_an_empty_batch_has_no_tables() -> None:
     assert len(Decoder(three_messages()).decode(mixed(3, 1).slice(0, 0))) == 0
 
