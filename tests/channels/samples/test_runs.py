@@ -132,3 +132,13 @@ def test_without_a_usable_sample_or_a_period_each_row_stands_alone() -> None:
     assert (len(grid.rows), grid.size, np.isnan(grid.step_s)) == (0, 0, True)
     grid = regular_grid(Series("x", "", np.array([5], np.int64), np.array([1.0])))
     assert (grid.position.tolist(), grid.starts.tolist(), grid.size) == ([0.0], [0], 1)
+
+
+def test_the_period_of_a_run_is_its_time_over_its_slots() -> None:
+    """Under jitter of 0.15 of a period on either side, with every seventh frame lost: 199 slots from end to end."""
+    jitter = np.random.default_rng(3).uniform(-0.15, 0.15, 200)
+    time_ns = np.rint((np.arange(200) + jitter) * 100 * MS).astype(np.int64)
+    series = Series("level", "l", time_ns, np.zeros(200), period_s=0.1).take(np.flatnonzero(np.arange(200) % 7 != 5))
+    grid = regular_grid(series)
+    assert grid.position[-1] == 199
+    assert grid.step_s == pytest.approx((time_ns[-1] - time_ns[0]) / 199 * 1e-9, rel=1e-12)
