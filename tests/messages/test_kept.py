@@ -142,6 +142,14 @@ def test_a_folder_that_others_may_write_to_is_not_used(mode, cache):
     assert list(cache.iterdir()) == []
 
 
+def test_the_folder_is_made_with_those_above_it_and_used_again(tmp_path, monkeypatch):
+    place = tmp_path / "a" / "b" / "c"
+    monkeypatch.setenv(kept.SWITCH, str(place))
+    for count, path in enumerate(EXAMPLES[:2], 1):
+        load_database(path)
+        assert len(list(place.iterdir())) == count
+
+
 def test_what_has_no_form_is_not_kept(cache):
     kept.keep("x", object())
     assert not cache.exists()

@@ -244,6 +244,12 @@ def test_signals_of_one_multiplexer_may_share_bits_but_not_in_one_frame() -> Non
         Signal("b", 8, 8, unit="V", multiplexer="m", mux_values=((4, 9),)),
     )
     assert [rule for rule, _, _ in rules(together)] == ["overlap"]
+    one_of_several = one_message(
+        mux,
+        Signal("a", 8, 8, unit="V", multiplexer="m", mux_values=((0, 0), (5, 6))),
+        Signal("b", 8, 8, unit="V", multiplexer="m", mux_values=((6, 9), (20, 20))),
+    )
+    assert [rule for rule, _, _ in rules(one_of_several)] == ["overlap"]
     over_the_multiplexer = one_message(mux, Signal("a", 4, 8, unit="V", multiplexer="m", mux_values=((0, 0),)))
     assert [rule for rule, _, _ in rules(over_the_multiplexer)] == ["overlap"]
 

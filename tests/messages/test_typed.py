@@ -150,3 +150,8 @@ def test_a_database_of_typed_signals_keeps_everything(tmp_path):
         for one, other in zip(*(sorted(each.signals, key=lambda one: one.name) for each in (mine, read)), strict=True):
             for what in ("name", "start", "length", "big_endian", "signed", "is_float", "scale", "offset", "unit"):
                 assert getattr(one, what) == getattr(other, what), what
+
+
+def test_a_whole_number_stays_whole_as_far_as_a_float_tells_it_from_its_neighbours():
+    for text, kind in (("9007199254740991", int), ("9007199254740992", float), ("2.5", float), ("2.0", int)):
+        assert type(typed_signal(f"byte 0 +{text}").offset) is kind

@@ -153,6 +153,11 @@ def test_a_gap_is_more_than_three_periods_and_begins_anew_with_a_segment():
     assert flags(measured(channel(), None, range(9), times, period_s=None)) == [0, 0, 0, 0, 0, GAP, 0, 0, GAP]
 
 
+def test_frames_of_one_moment_say_nothing_of_the_period():
+    """Steps of 0, 0, 0, 10, 10 and 25 ms: a period of 10 ms and no gap; with the noughts it would be 5 ms and one."""
+    assert flags(measured(channel(), None, range(7), [0, 0, 0, 0, 10, 20, 45], period_s=None)) == [0] * 7
+
+
 @pytest.mark.parametrize(
     ("count", "step_ms", "kept"),
     [(7, 100, True), (8, 100, False), (8, 20, True), (8, 21, False), (8, 5, True), (8, 4, False)],

@@ -149,13 +149,13 @@ def test_the_first_time_is_that_of_the_first_frame_that_has_one():
 
 
 def test_columns_go_to_a_file_once_enough_frames_came(tmp_path, monkeypatch):
+    """At four frames and three a batch, with every second one."""
     monkeypatch.setattr(module, "SPOOLED_FRAMES", 4)
-    moved = []
-    monkeypatch.setattr(
-        Recorded, "move", lambda self, **said: moved.append(self._count) or setattr(self, "_waiting", 0)
-    )
     batch = frames((0, 0, b"\1\2"), (10, 0, b"\1\2"), (20, 0, b"\1\2"))
-    recorded([batch] * 5)
+    moved = []
+    monkeypatch.setattr(module.RecordedMessage, "columns", lambda message: moved.append(len(message.time_ns())) or ())
+    with Spool(tmp_path) as spool:
+        recorded([batch] * 5, spool=spool)
     assert moved == [6, 12]
 
 

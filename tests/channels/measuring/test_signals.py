@@ -91,6 +91,8 @@ def test_both_ways_of_saying_not_available_count():
     floating = Signal("Oil", 0, 32, is_float=True, invalid=7.0)
     assert quality(floating, [7, np.nan, 8]) == [INVALID, INVALID, 0]
     assert quality(floating, [8, 9]) is None
+    half = Signal("Oil", 0, 16, is_float=True, invalid=1e30)
+    assert quality(half, [1, np.nan], dtype="f2") == [0, INVALID]
 
 
 def test_a_decoded_column_is_judged_by_its_message():

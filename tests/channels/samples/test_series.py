@@ -201,6 +201,8 @@ def test_between_refuses_what_is_no_stretch_of_time():
         whole.between(2, 1)
     with pytest.raises(UserError):
         whole.between("2026-05-28T20:26:40")  # a capture that counts from its own start has no date
+    with pytest.raises(UserError):
+        series([365 * 86_400_000 - 1]).between("1970-12-31T23:59:59.999")
     later = series([365 * 86_400_000, 365 * 86_400_000 + 10])
     assert len(later.between("1971-01-01T00:00:00.010")) == 1
     assert (series([]).origin_ns, series([7]).origin_ns, series([7], first_ns=3).origin_ns) == (0, 7 * MS, 3)

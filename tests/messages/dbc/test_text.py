@@ -22,6 +22,10 @@ def test_a_quote_that_is_never_closed_costs_its_own_line():
     ]
 
 
+def test_a_quote_that_is_never_closed_costs_not_even_the_last_line():
+    assert [each.keyword for each in statements('CM_ BU_ A "open;\nBO_ 2 N: 8 A\n')] == ["CM_", "BO_"]
+
+
 def test_two_quotes_that_are_never_closed_cost_a_line_each():
     text = 'CM_ BU_ A "one;\nBO_ 1 M: 8 A\nCM_ BO_ 1 "two;\nBO_ 2 N: 8 A\nCM_ BO_ 2 "three;\n'
     # The second closes the first, as far as anybody can tell; the third opens what nothing closes, in the last line.

@@ -54,6 +54,38 @@ def test_a_signal_partly_inside_is_not_there() -> None:
     assert table["edge"].valid.tolist() == [False, True]
 
 
+def test_a_signal_behind_eight_bytes_needs_the_ninth() -> None:
+    database = one_message(Signal("ninth", 64, 8), Signal("first", 0, 8), length=12)
+    table, _ = decode(database, bytes(8), bytes(8) + b"\x07" + bytes(3))
+    assert table["ninth"].raw.tolist() == [0, 7]
+    assert table["ninth"].reasons is not None
+    assert table["ninth"].reasons.tolist() == [Reason.SHORT_FRAME, 0]
+    assert table["first"].reasons is None
+    table, _ = decode(database, bytes(8))
+    assert table["ninth"].reasons is not None
+    assert table["ninth"].reasons.tolist() == [Reason.SHORT_FRAME]
+    assert "ninth" in table
+    assert "tenth" not in table
+    assert table.names == ("ninth", "first")
+
+
+@pytest.mark.parametrize(
+    ("signal", "reason"),
+    [
+        (Signal("far", 505, 8), Reason.SHORT_FRAME),  # beyond any frame
+        (Signal("far", 504, 8), Reason.SHORT_FRAME),  # in the last byte of the longest one
+        (Signal("far", 0, 65), Reason.UNDECODABLE),
+        (Signal("far", 505, 8, multiplexer="gone", mux_values=((0, 0),)), Reason.UNDECODABLE),
+        (Signal("far", 0, 8, multiplexer="gone", mux_values=((0, 0),)), Reason.UNDECODABLE),
+    ],
+)
+def test_what_no_frame_gives_says_why(signal: Signal, reason: Reason) -> None:
+    table, _ = decode(one_message(signal, length=64), bytes(8))
+    assert table["far"].reasons is not None
+    assert table["far"].reasons.tolist() == [reason]
+    assert table["far"].raw.tolist() == [0]
+
+
 def test_over_long_frames_decode_and_are_counted_but_padding_of_fd_frames_is_not() -> None:
     table, decoder = decode(one_message(Signal("a", 0, 8), length=4), b"\x07" * 5, b"\x08" * 4)
     assert table["a"].value.tolist() == [7, 8]
@@ -210,6 +242,17 @@ def test_every_frame_is_counted_once() -> None:
     assert c.errors == np.count_nonzero(frames.has(Flag.ERROR))
     assert c.unmatched.keys() == {("can0", "400"), ("can1", "400")}
     assert c.not_selected > 0
+
+
+def test_a_batch_has_its_tables_by_name() -> None:
+    batch = Decoder(three_messages()).decode(frames_of([(0x200, False, bytes(8)), (0x100, False, bytes(8))] * 2))
+    assert set(batch.names) == {"can0/A", "can0/B"}
+    assert (len(batch), "can0/A" in batch, "can0/C" in batch, "A" in batch) == (2, True, False, False)
+    assert [len(batch[name]) for name in batch.names] == [2, 2]
+    assert batch["can0/A"].rows.tolist() == [1, 3]
+    assert [(table.bus, table.message.name) for table in batch] == [tuple(name.split("/")) for name in batch.names]
+    with pytest.raises(KeyError):
+        batch["can0/C"]
 
 
 def test_an_empty_batch_has_no_tables() -> None:

@@ -39,7 +39,8 @@ def quality_of_signal(
     quality = None if reasons is None else _QUALITY_OF_REASON[reasons]
     invalid = None if stays_finite(signal) or value.dtype.kind != "f" else np.isnan(value)
     if signal.invalid is not None:
-        said = raw == signal.invalid
+        with np.errstate(over="ignore"):  # no short float is beyond its own range
+            said = raw == signal.invalid
         invalid = said if invalid is None else invalid | said
     if protocol == J1939 and _has_j1939_codes(signal):
         said = raw >= 0xFE << (signal.length - 8)

@@ -37,9 +37,7 @@ def run_starts(time_ns: Int64s, segment: npt.NDArray[np.intp], step_s: float) ->
     """
     if not len(time_ns):
         return np.zeros(0, dtype=np.int64)
-    new = np.diff(segment) != 0
-    if step_s > 0:
-        new |= np.diff(time_ns) > longest_step_ns(step_s)
+    new = (np.diff(segment) != 0) | (np.diff(time_ns) > longest_step_ns(step_s))
     return np.concatenate(([0], np.flatnonzero(new) + 1)).astype(np.int64)
 
 
@@ -151,7 +149,7 @@ def regular_grid(series: Series) -> RegularGrid:
     time_ns = series.time_ns[rows]
     nominal = series.step_s()
     starts = run_starts(time_ns, segment_of_rows(series)[rows], nominal)
-    step = _mean_step(time_ns, starts, nominal)
+    step = _mean_step(time_ns, nominal)
     if not len(rows) or not step > 0:
         return RegularGrid(rows, np.arange(len(rows), dtype=np.float64), np.arange(len(rows)), len(rows), np.nan)
     position = _slots(time_ns, starts, step * 1e9)
@@ -165,13 +163,13 @@ def regular_grid(series: Series) -> RegularGrid:
     return RegularGrid(rows, np.maximum.accumulate(position), offset[:-1], int(offset[-1]), step)
 
 
-def _mean_step(time_ns: Int64s, starts: Int64s, nominal: float) -> float:
+def _mean_step(time_ns: Int64s, nominal: float) -> float:
     """Period as this clock measures it, in seconds, good enough to find the slots by.
 
     It is the mean of the steps within half a period of the nominal one; heavy jitter biases it by some tenths of a
     per cent, which the elapsed time over the number of slots then does away with.
     """
-    steps = np.delete(np.diff(time_ns), starts[1:] - 1) * 1e-9
+    steps = np.diff(time_ns) * 1e-9
     steps = steps[np.abs(steps - nominal) < 0.5 * nominal]
     return float(steps.mean()) if len(steps) >= _ENOUGH_STEPS else nominal
 

@@ -387,9 +387,8 @@ def measured_period_s(series: Series) -> float:
 
 def _median_step_s(series: Series) -> float:
     steps = np.diff(series.time_ns)
-    inside = series.segments[(series.segments > 0) & (series.segments < len(series))] - 1
-    if len(inside):
-        steps = np.delete(steps, inside)
+    between = series.segments[(series.segments > 0) & (series.segments < len(series))] - 1
+    steps = np.delete(steps, between)
     steps = steps[steps > 0]
     return median(steps) * 1e-9 if len(steps) else float("nan")
 
