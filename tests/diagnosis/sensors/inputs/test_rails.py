@@ -519,3 +519,24 @@ def test_channels_of_a_plug_that_lost_their_ground_rise_and_each_is_weighed() ->
     assert (one.fault, one.subject) == ("short-to-supply", "ground:G")
     opened = [falls(f"a{n}", level=4.98, reads="high", plug="C1", module="") for n in range(3)]
     assert [(each.fault, each.subject) for each in shared(*opened)] == [("open-circuit", "plug:C1")]
+
+
+def test_the_occasion_with_most_channels_is_told() -> None:
+    parts = [falls(f"a{n}", supply="A", module="") for n in range(3)]
+    for each in parts[:2]:
+        again = each.series.volts.copy()
+        again[2000:2100] = 0.0
+        object.__setattr__(each, "series", replace(each.series, volts=again))
+    for order in (parts, parts[::-1]):
+        (one,) = shared(*order)
+        assert one.evidence[0].startswith("3 of 3 channels on supply A")
+        assert one.count == 2
+
+
+def test_without_wiring_a_plug_that_would_look_the_same_is_a_rival() -> None:
+    (one,) = shared(*[falls(f"a{n}", reads="low") for n in range(3)])
+    assert (one.fault, one.subject) == ("supply-lost", "module:node")
+    assert "A plug of all of them that came off would look the same in frames." in one.evidence
+    assert (one.rivals[0].fault, one.rivals[0].subject) == ("open-circuit", "module:node")
+    (named,) = shared(*[falls(f"a{n}", reads="low", supply="A", module="") for n in range(3)])
+    assert named.rivals == ()
