@@ -52,14 +52,14 @@ def made(
     plausible: tuple[float, float] | None = None,
     quality: Any = None,
 ) -> ChannelEvidence:
-    """Return a channel; with a sensor (`kind`) `values` are its volts, put on steps of 12 bits over 5 V.
+    """Return a channel; with a sensor (`kind`) `values` are its volts, put on steps of 12 bits over 5 V (or 5000 mV).
 
     `quality` are bits of `Quality`, one set for all samples or one a sample.
     """
     times = np.arange(len(values)) / hz if seconds is None else seconds
     time_ns = np.rint(times * 1e9).astype(np.int64)
     values = np.array(values, dtype=np.float64)
-    step = STEP_V if kind is not None else 0.001
+    step = 0.001 if kind is None else STEP_V * (1000.0 if kind.calibration.electrical == "mV" else 1.0)
     raw = np.rint(values / step).astype(np.int64)
     quantised: Floats = np.multiply(raw, step, dtype=np.float64)
     volts = quantised if kind is not None else None

@@ -29,7 +29,9 @@ def test_binomial_tail_is_that_of_scipy(count: int, of: int, share: float) -> No
     assert binomial_at_least(count, of, share) == pytest.approx(expected, rel=1e-7, abs=1e-250)
 
 
-@pytest.mark.parametrize(("count", "of", "share", "chance"), [(0, 5, 0.3, 1.0), (6, 5, 0.3, 0.0), (1, 5, 0.0, 0.0)])
+@pytest.mark.parametrize(
+    ("count", "of", "share", "chance"), [(0, 5, 0.3, 1.0), (6, 5, 0.3, 0.0), (1, 5, 0.0, 0.0), (3, 5, 1.0, 1.0)]
+)
 def test_ends_of_the_binomial_tail(count: int, of: int, share: float, chance: float) -> None:
     assert binomial_at_least(count, of, share) == chance
 
@@ -211,3 +213,31 @@ def test_the_channels_of_a_plug_are_those_whose_windows_count():
     by_plug = with_conditions(case, _sighting(98.0, 98.6, 99.2, 99.8, subject="plug:C1"))
     nobody = with_conditions(case, _sighting(98.0, 98.6, 99.2, 99.8, subject="plug:C2"))
     assert [one.finding.conditions[0].share for one in (by_plug, nobody)] == [0.05, 0.02]
+
+
+def test_regions_that_hold_most_of_the_time_or_none_of_it_are_not_tried():
+    # Seven tenths of the time it is nought: of the tails four above are left, and eight bins.
+    mostly = column(values=np.maximum(COUNT - 700, 0.0))
+    one = found([980, 986, 992, 998], mostly)["temperature"]
+    assert one.chance == pytest.approx(0.02**4 * 12 * 2, rel=1e-6)
+    # Two clusters: all ten tails are tried, and none of the bins between.
+    clusters = column(values=COUNT % 50 + 1000.0 * (COUNT >= 500))
+    moments = 500 + 41 * np.arange(12)
+    two = found(moments, clusters)["temperature"]
+    assert (two.where, two.inside) == ("while t was above 524 °C", 12)
+    assert two.chance == pytest.approx(0.5**12 * 10 * 2, rel=1e-6)
+
+
+def test_both_ends_of_a_region_belong_to_it():
+    steps = column(values=COUNT // 100)
+    low = found([10, 50, 110, 150, 210, 250], steps)["temperature"]
+    assert (low.where, low.inside, low.share) == ("while t was below 2 °C", 6, pytest.approx(0.3))
+    high = found([710, 750, 810, 850, 910, 950], steps)["temperature"]
+    assert (high.where, high.inside, high.share) == ("while t was above 7 °C", 6, pytest.approx(0.3))
+
+
+def test_half_a_second_apart_is_another_occasion():
+    moments = np.array([0, 500_000_000, 1_000_000_001], dtype=np.int64)
+    assert occasions(moments).tolist() == [0, 1_000_000_001]
+    assert occasions(moments[::-1]).tolist() == [0, 1_000_000_001]
+    assert occasions(moments[:0]).tolist() == []

@@ -81,6 +81,21 @@ def test_the_order_is_said_by_its_name() -> None:
     assert big.next_check.endswith("to little-endian, and look at the start bit.")
 
 
+def test_the_byte_that_is_read_as_the_highest_must_be_the_busy_one() -> None:
+    def moving(step: int) -> list[str]:
+        up_and_down = np.abs(np.mod(np.arange(1000) * step, 131_000) - 65_500)
+        return faults(turned(up_and_down.astype(np.uint16)))
+
+    # In steps of 300 both bytes change with every sample; in steps of 100 the high one with two of five.
+    assert "byte-order" not in moving(301)
+    assert "byte-order" in moving(101)
+
+
+def test_half_a_range_is_none() -> None:
+    for limits in ({"minimum": 0.0}, {"maximum": 1000.0}):
+        assert faults(turned(ramp(16)), **limits) == ["byte-order"]
+
+
 def test_the_smoother_reading_may_be_a_signed_one() -> None:
     swing = (ramp(16).astype(np.int64) - 2048).astype(np.int16)
     assert faults(swing.byteswap().astype(np.uint16).astype(np.int64)) == ["byte-order"]
@@ -334,6 +349,7 @@ def test_whether_the_run_tells_the_sign() -> None:
     codes = around(0, 8000) & 0xFFFF
     assert told(sign_answers, codes) == "leaps across half of its codes"
     assert told(sign_answers, codes[:199]) == "only 199 samples came"
+    assert told(sign_answers, codes[:200]) == "leaps across half of its codes"
     hardly = "its highest bit hardly changed in this run"
     few = np.where(np.arange(1000) < 9, 40_000, 5)
     assert told(sign_answers, few) == hardly

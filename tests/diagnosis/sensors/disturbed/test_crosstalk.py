@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from buswright.diagnosis.case import Why
 from buswright.diagnosis.confidence import calibrated
 from buswright.diagnosis.sensors.disturbed.crosstalk import (
     _alike,
+    _Beside,
     _delayed,
     _gain,
     _left,
@@ -20,7 +22,7 @@ from buswright.diagnosis.sensors.disturbed.crosstalk import (
 from buswright.findings import Finding, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from buswright.messages.model import Signal
-from tests.diagnosis.sensors.synthetic import PRESSURE, TRAVEL, Floats, case_of, made, sensor
+from tests.diagnosis.sensors.synthetic import PRESSURE, TRAVEL, Floats, case_of, channels_of, made, sensor
 
 N = 1200
 ANGLE = {"kind": "linear", "electrical": "V", "points": [[0.5, -180.0], [4.5, 180.0]], "unit": "deg"}
@@ -272,3 +274,76 @@ def test_which_part_of_a_neighbour_would_have_shown() -> None:
         )
     # Half a raw step is the least noise: of a neighbour that moves by 20 mV 3 x 0.6 mV are 9 %.
     assert answer([calm(1, 0.02), still]).startswith("a part of over 9.")
+
+
+# What is laid beside an input -------------------------------------------------------------------------------
+
+
+def clock(name: str = "a", hz: float = 50.0, count: int = 500, **keys: Any) -> ChannelEvidence:
+    """An input whose volts are the time: 1 V at the start, 0.1 V a second more."""
+    return made(name, 1.0 + 0.1 * np.arange(count) / hz, hz=hz, kind=sensor(PRESSURE), **keys)
+
+
+def test_beside_an_input_lie_its_own_moves_over_a_sample_and_half_a_second() -> None:
+    each, other = clock(), clock("b")
+    beside = _Beside(channels_of(each, other), [each, other], each, {})
+    assert beside.own.shape == (3, 475)
+    (own, moved), (slow, moved_slowly) = beside.moves(beside.input("b"))
+    np.testing.assert_allclose(own, 0.002, atol=0.0013)  # 20 ms, in steps of the converter
+    np.testing.assert_allclose(moved, own, atol=1e-12)
+    np.testing.assert_allclose(slow, 0.05, atol=0.0013)
+    np.testing.assert_allclose(moved_slowly, slow, atol=1e-12)
+    np.testing.assert_allclose((beside.input("b") - beside.input("b", 1))[0][10:], 0.01, atol=0.0013)  # 100 ms before
+
+
+def test_at_once_is_a_twentieth_of_a_second_while_the_engine_runs() -> None:
+    each = clock()
+    runs = made("rpm", np.where(np.arange(500) < 250, 0.0, 2000.0), hz=50.0, unit="rpm", role="engine_speed")
+    beside = _Beside(channels_of(each, runs), [each], each, {}, at_once=True)
+    assert beside.times[:, 0].tolist() == [5_000_000_000, 5_040_000_000, 5_080_000_000]
+    assert beside.own.shape == (3, 246)
+
+
+@pytest.mark.parametrize(("hz", "known"), [(39.0, False), (41.0, True)])
+def test_what_comes_more_slowly_can_not_be_laid_beside(hz: float, known: bool) -> None:
+    each, other = clock(), clock("b", hz, 450)
+    beside = _Beside(channels_of(each, other), [each, other], each, {})
+    assert (beside.input("b") is not None) is known
+    assert beside.input("a") is None
+    assert len(list(beside.rivals("a"))) == known
+
+
+def test_of_a_long_run_every_other_sample_is_looked_at() -> None:
+    each = clock(count=16_000)
+    assert _Beside(channels_of(each), [each], each, {}).own.shape == (3, 7988)  # less half a second, every second one
+
+
+def test_too_few_samples_or_a_clock_set_back_are_nothing_to_lay_beside() -> None:
+    each, few = clock(), clock("b", 50.0, 299)
+    assert np.isnan(_Beside(channels_of(each, few), [each, few], each, {}).input("b")).all()
+    enough = clock("b", 50.0, 300)
+    assert np.isfinite(_Beside(channels_of(each, enough), [each, enough], each, {}).input("b")).any()
+    twice = clock("b")
+    twice = replace(twice, series=replace(twice.series, segments=np.array([0, 250])))
+    assert np.isnan(_Beside(channels_of(each, twice), [each, twice], each, {}).input("b")).all()
+
+
+def test_rivals_are_the_other_inputs_and_what_moves_the_car_now_and_somewhat_before() -> None:
+    each, neighbour, other, twin = (
+        clock("a"),
+        clock("n", role="oil_pressure"),
+        clock("o"),
+        clock("t", role="oil_pressure"),
+    )
+    speed = made("v", np.arange(500.0), hz=50.0, unit="km/h", role="vehicle_speed")
+    slow = made("w", np.arange(500.0), hz=7.9, unit="rpm", role="engine_speed")
+    wired = clock("s", role="steering_angle")
+    members = [each, neighbour, other, twin]
+    beside = _Beside(channels_of(*members, speed, slow, wired), members, each, {})
+    assert len(list(beside.rivals("n"))) == 2 + 3
+    assert len(list(beside.rivals("n", alike=False))) == 1 + 3
+    assert len(list(beside.rivals("o", alike=False))) == 2 + 3
+    now, before, long_before = list(beside.causes(["vehicle_speed"]))
+    # 50 km/h a second: 100 ms and 300 ms before.
+    np.testing.assert_allclose((now - before)[0][20:], 5.0)
+    np.testing.assert_allclose((now - long_before)[0][20:], 15.0)

@@ -232,3 +232,17 @@ def test_from_which_shift_on_a_ground_would_have_shown() -> None:
     steps = [made(f"c{n}", 1000 * quiet(2.0, n), hz=10.0, kind=sensor(coarse, healthy=(250.0, 4750.0)),
                   wiring={"ground": "H"}) for n in range(2)]  # fmt: skip
     assert answers(fan(), *steps) == {"ground:H": "a shift of over 10 mV when fan rose"}
+
+
+def test_twice_is_no_chance() -> None:
+    twice = ((AT >= 200) & (AT < 400)).astype(np.float64)
+    (one,) = said(fan(twice), *inputs([0.04] * 4, twice))
+    assert (one.severity, one.count) == (Severity.FAULT, 2)
+    assert one.confidence == pytest.approx(calibrated("ground-shift", 0.85), abs=5e-4)
+
+
+def test_an_input_that_came_only_later_says_nothing_of_earlier_loads() -> None:
+    late = made("late", quiet(2.0, 8)[:60], seconds=54 + np.arange(60) * 0.1, hz=10.0, kind=sensor(),
+                wiring={"ground": "G"})  # fmt: skip
+    (one,) = said(fan(), *inputs([0.04] * 4), late)
+    assert one.evidence[0].startswith("4 of 4 channels on ground G moved by 40 mV")

@@ -387,3 +387,47 @@ def test_noise_about_a_trend_is_that_about_a_straight_line_in_each_second(hz: fl
 
 def test_eight_samples_a_second_are_needed_for_a_trend() -> None:
     assert np.isnan(_about_trend(made("a", np.arange(21.0), hz=7.0), np.arange(3))).all()
+
+
+def shaken(
+    share: float, *, twins: int = 2, hz: float = HZ, role: str = "damper_travel", span: float = 4.0
+) -> list[Any]:
+    """A damper beside twins that are a share as noisy at every engine speed; `span` is theirs, in which that counts."""
+
+    def damper(name: str, sizes: Any, hz: float, span: float) -> Any:
+        count = round(hz)
+        size = np.repeat(np.asarray(sizes, dtype=float), count)
+        swing = size * np.resize(PATTERN, len(size)) + STEP_V * (np.arange(len(size)) % 5 == 4)
+        return made(name, 2.0 + swing, hz=hz, kind=sensor(TRAVEL), role=role, span=span)
+
+    loud = growing(0.0, 0.6)
+    parts = [damper("d0", loud, HZ, 4.0), *(damper(f"d{n + 1}", share * loud, hz, span) for n in range(twins))]
+    engine = made("rpm", np.repeat(RPM, 50), hz=HZ, unit="rpm", role="engine_speed")
+    return told(case_of(engine, *parts))
+
+
+@pytest.mark.parametrize(
+    ("share", "keys", "found"),
+    [
+        (0.47, {}, 1), (0.53, {}, 0),  # twice as noisy as the loudest of them
+        (0.2, {"twins": 1}, 0),
+        (0.2, {"hz": 42.0}, 1), (0.2, {"hz": 41.0}, 0), (0.2, {"hz": 60.0}, 1), (0.2, {"hz": 61.0}, 0),  # 1.2 times
+        (0.3, {"span": 2.0}, 0), (0.2, {"span": 2.0}, 1),  # of half the span it is twice as much
+        (0.2, {"role": "exhaust_temperature"}, 1), (0.2, {"role": "accel_vert"}, 1),
+    ],
+)  # fmt: skip
+def test_what_shakes_is_noisy_where_it_is_twice_as_noisy_as_its_twins(share: float, keys: Any, found: int) -> None:
+    got = shaken(share, **keys)
+    assert [one.subject for one in got] == ["channel:d0"] * found
+    if found and not keys:
+        assert got[0].ruled_out[1] == "Not real shaking: d1 and d2 shake with it, and are less than half as noisy."
+
+
+def test_the_time_of_noise_begins_where_it_is_loud_and_goes_back_while_the_engine_runs() -> None:
+    sizes = growing(0.02, 0.2)
+    (one,) = told(seconds_of(sizes, RPM))
+    assert one.start_ns == 4_000_000_000
+    later = growing(0.02, 0.2)
+    later[OFF_S:][BINS < 3] = 0.02
+    (two,) = told(seconds_of(later, RPM))
+    assert (two.start_ns, two.end_ns) == (12_000_000_000, 28_000_000_000)

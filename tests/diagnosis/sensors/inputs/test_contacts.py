@@ -414,3 +414,21 @@ def test_a_plug_comes_before_the_supply_where_it_explains_the_touches_as_well(qu
               for n in range(quiet)]  # fmt: skip
     found = [one.finding.subject for one in contact_sightings(case_of(*parts))]
     assert [one for one in found if not one.startswith("channel:")] == [subject]
+
+
+@pytest.mark.parametrize(("quiet", "found"), [(1, 1), (2, 0)])
+def test_six_tenths_of_what_could_show_the_touches_must(quiet: int, found: int) -> None:
+    rows = spread(8)
+    kind = sensor(TRAVEL, open_reads="low", max_rate=1.0)
+    columns = [leaps(rows if n < 2 else [], 0.02) for n in range(2 + quiet)]
+    parts = [made(f"a{n}", values, hz=QUIET_HZ, kind=kind, wiring={"plug": "C1"}, module=None)
+             for n, values in enumerate(columns)]  # fmt: skip
+    said = [one.finding.subject for one in contact_sightings(case_of(*parts))]
+    assert [one for one in said if not one.startswith("channel:")] == ["plug:C1"] * found
+
+
+def test_touches_at_once_of_channels_that_share_nothing_are_each_their_own() -> None:
+    rows = spread(8)
+    parts = [made(f"a{n}", leaps(rows, 0.02), hz=QUIET_HZ, kind=sensor(open_reads="low", max_rate=1.0), module=None,
+                  message=f"main/M{n}") for n in range(2)]  # fmt: skip
+    assert [one.finding.subject for one in contact_sightings(case_of(*parts))] == ["channel:a0", "channel:a1"]

@@ -254,6 +254,12 @@ def test_fifteen_seconds_of_fast_driving_are_needed_for_a_corner() -> None:
         assert len(judged) == found
 
 
+def test_the_last_way_to_know_the_braking_judges_corners() -> None:
+    seen = corners(other(front_left=(1, -1)))
+    seen.__dict__["along"] = ways((LONG, NOISE), (SLOPE, -BRAKE))
+    assert named(seen) == [("sign-flipped", "front-left", "FAULT")]
+
+
 def test_what_is_said_of_corners() -> None:
     (swapped,) = findings(corners(other(front_left=(1, 1), front_right=(-1, 1))))
     assert swapped.evidence == (

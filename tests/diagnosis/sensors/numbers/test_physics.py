@@ -123,6 +123,8 @@ def test_noise_and_what_stands_or_is_short_is_not_judged() -> None:
     assert slow("damper_travel", 20.0, car=made("v", enough, unit="km/h", role="vehicle_speed"))
     assert slow("damper_travel", 0.8) == []  # 48 samples
     assert slow("damper_travel", 0.9)
+    still = made("p", np.full(1200, 50.0), seconds=np.arange(1200) / 20, hz=20.0, unit="mm", role="damper_travel")
+    assert [one for one in contradictions(case_of(still, SPEED)) if one.finding.fault == "under-sampled"] == []
 
 
 def test_a_value_that_is_repeated_is_renewed_more_slowly_than_it_is_sent() -> None:

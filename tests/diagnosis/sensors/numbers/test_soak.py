@@ -115,7 +115,9 @@ def shown_with(pull_up: float, celsius: float = 20.0) -> float:
     return float(sensor(NTC).calibration.apply(np.array([volts]))[0])
 
 
-@pytest.mark.parametrize(("ohm", "said_ohm"), [(2200.0, "2200"), (470.0, "470"), (1300.0, None)])
+@pytest.mark.parametrize(
+    ("ohm", "said_ohm"), [(2200.0, "2200"), (470.0, "470"), (1300.0, None), (39_000.0, "39000"), (41_000.0, None)]
+)
 def test_another_fixed_resistor_is_named(ohm: float, said_ohm: str | None) -> None:
     shows = shown_with(ohm)
     found = list(wrong_after_soak(cold(20, 20, 20, shows, kinds=(None, None, None, sensor(NTC)))))

@@ -50,9 +50,8 @@ def said(channels: Channels) -> set[tuple[str, str]]:
     return {(one.finding.fault, one.finding.subject) for one in value_sightings(case)}
 
 
-@pytest.mark.parametrize("seed", [1, 4])
-def test_a_sound_car_says_nothing(seed):
-    assert said(sound(seed)) == set()
+def test_a_sound_car_says_nothing():
+    assert said(sound(4)) == set()
 
 
 @pytest.mark.parametrize(

@@ -214,7 +214,7 @@ def _only_at_nought(other: Floats, across: Bools) -> bool:
 
     A contact that fails, or a code for no value, comes at any value.
     """
-    near = NEAR_NOUGHT * max(float(np.ptp(other)), 1.0)
+    near = NEAR_NOUGHT * float(np.ptp(other))
     if not across.any() or float(np.abs(other[1:][across]).max()) > near:
         return False
     share = float(np.mean(np.abs(other) <= near))

@@ -32,6 +32,8 @@ _SURE = 0.65
 """A cause that is less likely than this among those that look alike is not said as a fault."""
 _LIVELY = 0.7
 """A short is quiet. Noise above this part of the channel's normal noise is that of an open input."""
+_WANDERS_V = 0.05
+"""A level that moves by more doesn't stand still."""
 _FINGERPRINT_V = 0.005
 """How well a level on the car repeats that of the bench; two steps of the converter where these are more."""
 _LEAST_SAMPLES = 3
@@ -137,11 +139,12 @@ def _weigh(stay: Stay) -> tuple[str, float, list[str]]:
     """Return the likelier of an open and a shorted wire, how likely, and why: by bias, fingerprints and quietness."""
     each = stay.each
     reads = open_reads(each)
+    wanders = stay.wanders > _WANDERS_V * (each.per_volt or 1.0)
     is_open, short = _PRIOR.get((reads or "", stay.side), _UNKNOWN)
     if reads is None:
         why = ["The car file does not say what an open wire reads here (open_reads)."]
     elif reads == "floating":
-        why = ["An open wire floats here (open_reads), and this level stands still." if stay.wanders < 0.05 else ""]
+        why = ["An open wire floats here (open_reads), and this level stands still." if not wanders else ""]
     else:
         fits = "fits that" if reads == stay.side else "does not fit that"
         why = [f"An open wire reads {reads} here (open_reads); this level {fits}."]
@@ -153,7 +156,7 @@ def _weigh(stay: Stay) -> tuple[str, float, list[str]]:
     if stay.noise is not None and normal > 2 * each.step and stay.noise > _LIVELY * normal:
         is_open *= 2.0
         why.append("It is as noisy there as elsewhere, so the input is open rather than shorted.")
-    if reads == "floating" and stay.wanders > 0.05 * (each.per_volt or 1.0):
+    if reads == "floating" and wanders:
         is_open *= 6.0
     cause = "open" if is_open >= short else "ground" if stay.side == "low" else "supply"
     return cause, max(is_open, short) / (is_open + short), [text for text in why if text]

@@ -135,7 +135,7 @@ def _is_unreal(each: ChannelEvidence, first: Int64s, stop: Int64s) -> Bools:
     if known is not None:
         fast = too_fast(each, known[0])
         back = np.minimum(stop, len(each) - 1)
-        unreal: Bools = fast[first] | fast[np.minimum(first + 1, len(each) - 1)] & (stop - first > 1) | fast[back]
+        unreal: Bools = fast[first] | fast[np.minimum(first + 1, len(each) - 1)] | fast[back]
         return unreal
     span = each.span
     if not each.electrical or not span or not is_wired(each):
