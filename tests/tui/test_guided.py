@@ -92,7 +92,7 @@ def pressed(shots, phase, *keys):
 
 def test_every_phase_says_what_to_do_at_every_size(shots):
     wanted = {
-        "asking": ("Read pair resistance in ohm and type it in.", "Type the reading", "SAFETY"),
+        "asking": ("Read pair resistance in ohm and type it in.", "Type the reading", "SAFETY", "reading in ohm"),
         "wrong": ("'x' is no number",),
         "timing": ("Touch nothing for 1.5 s", "left"),
         "happening": ("Move only damper_fl", "It moves", "SAFETY Keep fingers clear", "0.25", "healthy"),
