@@ -59,6 +59,7 @@ def test_a_reading_is_typed_and_what_is_no_number_is_refused(hub):
     bench, _ = live("hub", *hub)
     assert bench.look().question == "pair resistance, ohm"
     assert "no number" in bench.answer("sixty")
+    assert bench.answer(" ") == "no reading is typed yet: type it like 59.8"
     assert bench.answer("120 ohm") == ""
     now = bench.look()
     assert now.phase == "shown"

@@ -123,7 +123,11 @@ def typed(monkeypatch, *lines):
 def test_questions_from_a_pipe_are_answered_skipped_stopped_and_gone_on_with(capsys, folder, monkeypatch):
     words = ["draft", RUN, *DATABASES, "--out", "car.toml", "--ask"]
     typed(monkeypatch, "Hill car", "", "nobody", "1", "q", "never read")
+    monkeypatch.setattr("buswright.cli.terminal.streams._columns", lambda _: 60)
     text = run(capsys, *words)
+    told = text.partition("Enter skips")[0]
+    assert max(map(len, told.splitlines())) <= 60, "broken between words"
+    assert "or be asked" not in told
     assert "What is the car called?" in text
     assert 'no module "nobody"' in text
     assert "Measured: 1567 to 3569 mV" in text

@@ -69,13 +69,16 @@ def test_changes_in_a_document_for_handover_name_nobody(tmp_path, capsys):
         assert not [word for word in ("her note", "his note", "Ann", "ann.md") if word in text]
 
 
-def test_json_of_layout_is_the_document(folder, capsys):
+def test_json_of_layout_is_the_document_and_its_text_fits_a_narrow_terminal(folder, capsys, monkeypatch):
     words = ("layout", folder / "run.log", "--car", folder / "wrenfell.toml", "--out", folder / "again.md", "--json")
     status, out = run(capsys, *words)
     assert status == 0
     jsonschema.validate(json.loads(out), json.loads((SCHEMAS / "layout.schema.json").read_text("utf-8")))
+    monkeypatch.setattr("buswright.cli.terminal.streams._columns", lambda _: 70)
     status, out = run(capsys, *words[:-1], "--force", "--since", folder / "layout.html")
     assert "0 changes since layout.html" in out
+    assert "open question" in out
+    assert [line for line in out.splitlines() if len(line) > 70 and "again.md" not in line] == []
 
 
 def test_a_name_that_is_neither_page_nor_markdown_is_refused(folder):

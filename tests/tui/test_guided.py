@@ -92,7 +92,7 @@ def pressed(shots, phase, *keys):
 
 def test_every_phase_says_what_to_do_at_every_size(shots):
     wanted = {
-        "asking": ("Read pair resistance in ohm and type it in.", "Type the reading", "SAFETY"),
+        "asking": ("Read pair resistance in ohm and type it in.", "Type the reading", "SAFETY", "reading in ohm"),
         "wrong": ("'x' is no number",),
         "timing": ("Touch nothing for 1.5 s", "left"),
         "happening": ("Move only damper_fl", "It moves", "SAFETY Keep fingers clear", "0.25", "healthy"),
@@ -109,6 +109,7 @@ def test_every_phase_says_what_to_do_at_every_size(shots):
                 text = found[size, phase] = await words(app, pilot)
                 assert len(text.splitlines()) == size[1]
                 assert "Quit" in text.splitlines()[-1]
+                assert ("s Skip" in text.splitlines()[-1]) == (phase != "ended"), "a line for numbers takes no letters"
         return found
 
     for (size, phase), text in run(shots, "asking", steps).items():

@@ -279,6 +279,8 @@ class Bench:
         if step is None or step.kind != "meter" or self._shown:
             return "no reading is asked for now"
         number = text.strip().removesuffix(step.unit).strip().replace(",", ".")
+        if not number:
+            return "no reading is typed yet: type it like 59.8"
         try:
             reading = float(number)
         except ValueError:

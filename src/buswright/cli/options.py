@@ -295,12 +295,12 @@ def text_width(most: int = 120) -> int:
     return min(shutil.get_terminal_size((100, 24)).columns, most)
 
 
-def show_sentences(options: argparse.Namespace, renderer: ModuleType, result: object) -> None:
+def show_sentences(options: argparse.Namespace, renderer: ModuleType, result: object, **text: object) -> None:
     """Print a result as `show` does; its text has no tables, so that a narrow terminal gets its lines broken."""
     if options.json:
         put_json(renderer.render_json(result))
     else:
-        put_lines(renderer.render_text(result).split("\n"))
+        put_lines(renderer.render_text(result, **text).split("\n"))
 
 
 def add_html(parser: argparse.ArgumentParser, holds: str) -> None:

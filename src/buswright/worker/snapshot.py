@@ -207,6 +207,8 @@ class Snapshot:
         See there. Health covers everything from the first frame to the moment shown.
     findings, findings_whole
         Ranked. Of the whole capture, once it has been read to its end, else so far.
+    findings_of
+        The health that the findings are of; None: of `health`.
     car
         None without a car file; `database` tells whether any message is known.
     detail
@@ -257,6 +259,12 @@ class Snapshot:
     inputs: tuple[ChannelEvidence, ...] = ()
     modules: tuple[str, ...] = ()
     room: Room | None = None
+    findings_of: BusHealth | None = None
+
+    @property
+    def judged_health(self) -> BusHealth:
+        """The health that the findings are of."""
+        return self.health if self.findings_of is None else self.findings_of
 
     @cached_property
     def moment(self) -> Moment:

@@ -7,7 +7,7 @@ import pytest
 from buswright.diagnosis.detect import diagnose
 from buswright.findings import Layer, Severity
 from buswright.tui.screens.findings.lines import checked_lines, evidence_lines, subject_words
-from buswright.tui.screens.findings.screen import BEFORE_NS, FindingsScreen
+from buswright.tui.screens.findings.screen import BEFORE_NS, FindingsScreen, headline
 from buswright.tui.search import places
 from buswright.tui.targets import Target, channels_of, identifiers_of, key_of
 from buswright.tui.widgets.rows import Rows
@@ -33,6 +33,14 @@ def several():
             finding("clock-jump", Layer.CAPTURE, Severity.NOTE, "capture", start_ns=None, end_ns=None),
         ),
     )
+
+
+def test_what_findings_are_of_stays_the_whole_capture_at_an_earlier_moment():
+    base = snapshot_of()
+    early = replace(base.health, capture=replace(base.health.capture, frames=7), ids={}, modules={}, buses={})
+    earlier = replace(base, health=early, findings_of=base.health)
+    assert headline(earlier, 0) == headline(base, 0)
+    assert list(checked_lines(replace(earlier, findings=()), 80)) == list(checked_lines(replace(base, findings=()), 80))
 
 
 def _channel_with_message(snapshot):

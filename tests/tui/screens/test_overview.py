@@ -81,6 +81,7 @@ def test_a_good_run_says_that_nothing_is_suspect_and_where_to_read_what_was_chec
     text = "\n".join(shown(snapshot_of(False), (80, 24)))
     assert "nothing suspect so far" in text
     assert "Buses: nothing suspect in 27,066 frames in 14 s, the whole capture." in text
+    assert "Channels: not judged yet." in text
 
 
 def test_live_with_an_unproven_listener_drops_and_errors():

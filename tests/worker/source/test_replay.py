@@ -262,6 +262,10 @@ def test_the_time_line_and_the_findings_of_the_whole_stay(run):
     early = engine.settle()
     assert early.findings == whole.findings
     assert early.findings_whole
+    assert early.health.capture.frames < whole.health.capture.frames
+    assert early.judged_health is whole.health
+    engine.look_only_at(None)  # they are made anew
+    assert engine.settle().findings == whole.findings
     assert np.array_equal(early.source.load_start_ns, whole.source.load_start_ns)
     assert np.array_equal(early.source.load, whole.source.load)
     highest = max(float(np.nanmax(bus.slow_windows.load)) for bus in whole.health.buses.values())

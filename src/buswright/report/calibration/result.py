@@ -107,9 +107,13 @@ def headline(result: Calibrating) -> str:
         return f"{result.name}: {count} fit a {fit.kind} curve within {size(fit.largest, fit)} ({share} of its span)."
     assert zeroing is not None
     unit = units.shown(result.unit)
-    was = f"it showed {zeroing.shown:.4g} {unit} and shall show {zeroing.wanted:g} {unit}"
     sure = f", sure to ± {zeroing.half:.2g} {unit} (95 %)" if math.isfinite(zeroing.half) else ""
-    return f"{result.name}: new zero {zeroing.zero.add:g} {unit}{sure}; {was}."
+    add, shown = (
+        digits(value, zeroing.half) if sure and zeroing.half > 0 else f"{value:.6g}"
+        for value in (zeroing.zero.add, zeroing.shown)
+    )
+    was = f"it showed {shown} {unit} and will show {zeroing.wanted:g} {unit}"
+    return f"{result.name}: new zero {add} {unit}{sure}; {was}."
 
 
 def reading_rows(fit: Fit) -> tuple[list[str], list[list[str]]]:

@@ -35,8 +35,8 @@ class Drafting:
         return tuple(number for number, line in lines if FILL_IN in line and f"{FILL_IN} marks what" not in line)
 
 
-def render_text(drafting: Drafting) -> str:
-    """Write what `draft` prints."""
+def render_text(drafting: Drafting, *, asking: bool = False) -> str:
+    """Write what `draft` prints; what to do next not where it goes on by asking."""
     draft = drafting.draft
     parts = [
         plural(len(tables), *_NOUNS.get(group, (group,)))
@@ -54,7 +54,8 @@ def render_text(drafting: Drafting) -> str:
         where = "line" if len(places) == 1 else "lines"
         lines.append(f"  {plural(len(places), 'place')} marked {FILL_IN}: {where} {shown}")
     lines += [f"  {fault}" for fault in drafting.checked.faults]
-    lines.append(f"Next: edit it, or be asked (--ask). Then: buswright check {drafting.path}")
+    if not asking:
+        lines.append(f"Next: edit it, or be asked (--ask). Then: buswright check {drafting.path}")
     return joined(lines)
 
 

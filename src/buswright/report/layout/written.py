@@ -46,7 +46,7 @@ def render_text(documented: Documented) -> str:
     questions = layout.questions
     if questions:
         lines.append(f"  {plural(len(questions), 'open question')}:")
-        lines += first([f"    {each.text}" for each in questions], _MOST_QUESTIONS, "    {} more in the document")
+        lines += first([f"  - {each.text}" for each in questions], _MOST_QUESTIONS, "  - {} more in the document")
     lines.append(f"Later: buswright verify {documented.path} SOURCE")
     return joined(lines)
 

@@ -89,7 +89,7 @@ class GuidedScreen(Guarded, Screen[None]):
             with Vertical(id="guided-work"):
                 yield Lines(id="guided-step")
                 yield Digits("", id="guided-big")
-                yield Reading(id="guided-typed", placeholder="59.8", restrict=f"[{_NUMBERS}]*")
+                yield Reading(id="guided-typed", restrict=f"[{_NUMBERS}]*")
             yield Plain(id="guided-list")
         yield KeyBar()
 
@@ -126,6 +126,7 @@ class GuidedScreen(Guarded, Screen[None]):
         if typed.display != (now.phase == "asking"):
             typed.display = now.phase == "asking"
             typed.value = ""
+            typed.placeholder = f"reading in {now.step.unit}" if now.step is not None and now.step.unit else "reading"
             (typed if typed.display else page).focus()
         self.query_one(KeyBar).draw()
 

@@ -66,7 +66,8 @@ class KeyBar(Bar):
         focused = self.screen.focused
         if isinstance(focused, Rows) and focused.opens and focused.keys:
             yield Binding("enter", "choose", focused.opens, key_display="Enter")
-        seen, typed = set(), isinstance(focused, Input)
+        # A line for numbers leaves the letters to the screen.
+        seen, typed = set(), isinstance(focused, Input) and focused.check_consume_key("a", "a")
         for active in self.screen.active_bindings.values():
             binding = active.binding
             if typed and binding.priority and not binding.key.startswith("ctrl"):

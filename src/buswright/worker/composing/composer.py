@@ -65,6 +65,8 @@ class _Shown:
     """What was computed last, and up to which change of the folds."""
 
     health: BusHealth
+    judged: BusHealth
+    """What the findings are of: the whole capture, wherever in it the screen is."""
     changes: int = -1
     findings: tuple[Finding, ...] = ()
     load: tuple[Int64s, npt.NDArray[np.float64]] = (_NO_TIMES, _NO_LOAD)
@@ -96,7 +98,8 @@ class Composer:
     ) -> None:
         self._source, self._folds, self._notices = source, folds, notices
         self._pace = Pace(HEALTH_S, HEALTH_SHARE, clock)
-        self._shown = _Shown(HealthTracker().result())
+        nothing = HealthTracker().result()
+        self._shown = _Shown(nothing, nothing)
         self._whole = False
         self._decoder = Shielded("decoding for the detail of an identifier", folds.known.decoder, notices)
         self._judge = Shielded("judging what is wrong now", lambda: judge, notices)
@@ -161,6 +164,7 @@ class Composer:
             channels=channels,
             findings=shown.findings,
             findings_whole=self._whole,
+            findings_of=None if shown.judged is shown.health else shown.judged,
             car=folds.known.car,
             database=self._database,
             detail=self._detail(asked),
@@ -265,9 +269,9 @@ class Composer:
             self._counts = judged_of(self._case(), self._shown.findings)
 
     def _case(self) -> Case:
-        """Return what detectors look at: the health that was measured last, and the channels of the whole capture."""
+        """Return what detectors look at: the health of what is judged, and the channels of the whole capture."""
         known = self._folds.known
-        return case_of(self._shown.health, car=known.car, baseline=known.baseline, channels=self._channels)
+        return case_of(self._shown.judged, car=known.car, baseline=known.baseline, channels=self._channels)
 
     def _diagnose(self) -> None:
         """Make the findings, of the channels too where they have been measured."""
@@ -276,21 +280,21 @@ class Composer:
             while True:
                 scope = self._scope
                 if self._live is not None:
-                    found = self._live.findings(shown.health, self._folds.channels.one, scope)
+                    found = self._live.findings(shown.judged, self._folds.channels.one, scope)
                 elif self._of_channels is not None:
                     case = self._case()
                     of_buses = sightings(case if scope is None else scope.of_case(case), BUS_DETECTORS)
                     found = mute((*of_buses, *self._of_channels))
-                    found = found if scope is None else scope.of_findings(found, shown.health)
+                    found = found if scope is None else scope.of_findings(found, shown.judged)
                 else:
                     found = diagnose(
-                        shown.health, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope
+                        shown.judged, car=known.car, baseline=known.baseline, channels=self._channels, scope=scope
                     )
                 if scope is self._scope:  # two threads may come here: the findings are of what is looked at now
                     break
             shown.findings = found
             if self._live is not None and shown.misfit is None:
-                self._live.look(shown.health)
+                self._live.look(shown.judged)
         except Exception as fault:  # noqa: BLE001  (a fault in a detector must not cost the numbers)
             self._notices.trouble("the findings can't be made", fault)
 
@@ -304,6 +308,7 @@ class Composer:
         shown.changes = self._folds.changes + self.changes
         if self._whole and not (isinstance(source, Replay) and source.grew_at_end):
             return
+        shown.judged = shown.health
         shown.load = _load(shown.health)
         self._look_whether_it_fits()
         self._diagnose()

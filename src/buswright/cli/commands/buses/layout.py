@@ -59,5 +59,5 @@ def run(options: argparse.Namespace) -> int:
     if earlier is not None:
         made = with_changes(made, for_handover(earlier) if options.for_handover else earlier, name, car)
     write_whole(path, report.rendered(made, path))
-    shared.show(options, report, report.Documented(path, made))
+    shared.show_sentences(options, report, report.Documented(path, made))
     return 0

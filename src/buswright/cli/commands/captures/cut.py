@@ -104,7 +104,9 @@ def run(options: argparse.Namespace) -> int:
         source.check_fit(options, car, {}, seen, refuse=shared.is_described(options))
     unused = tuple(text for text in options.select if not hits.get(text))
     losses = dict(writer.losses)
-    shared.show(options, report, report.Cutting(path, form, read, written, losses, source.capture.problems, unused))
+    shared.show_sentences(
+        options, report, report.Cutting(path, form, read, written, losses, source.capture.problems, unused)
+    )
     return 0
 
 

@@ -72,7 +72,8 @@ def run(options: argparse.Namespace) -> int:
     drafted = draft(recordings, databases, folder=path.parent, names=names, car=car, drafted=drafted_before(old))
     text = drafted.added_to(old) if options.add else drafted.text()
     result = _write(path, text, drafted, untrusted=options.untrusted)
-    shared.show(options, report, report.Drafting(path, drafted, text, result, added=car is not None))
+    drafting = report.Drafting(path, drafted, text, result, added=car is not None)
+    shared.show_sentences(options, report, drafting, asking=options.ask)
     if options.ask:
         _ask(options, path, recordings)
     return 0

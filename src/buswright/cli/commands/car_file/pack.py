@@ -43,5 +43,5 @@ def run(options: argparse.Namespace) -> int:
     claim(path, force=options.force, inputs=packing.inputs)
     data = archived(packing.pack)
     write_whole(path, data)
-    shared.show(options, report, report.Packed(path, packing, data))
+    shared.show_sentences(options, report, report.Packed(path, packing, data))
     return 0

@@ -51,5 +51,5 @@ def run(options: argparse.Namespace) -> int:
     if written:
         now = datetime.datetime.now(tz=datetime.UTC).astimezone()
         backup = take(plan, path, untrusted=options.untrusted, now=now)
-    shared.show(options, report, report.Taken(options.source, path, plan, written, backup))
+    shared.show_sentences(options, report, report.Taken(options.source, path, plan, written, backup))
     return 0 if written else 1

@@ -35,5 +35,5 @@ def run(options: argparse.Namespace) -> int:
     older = unpack(pack, folder, force=options.force)
     car = folder / pack.car.path
     checking = checking_of(car, check_car_file(car, untrusted=True))
-    shared.show(options, report, report.Unpacked(Path(options.pack), folder, pack, older, checking))
+    shared.show_sentences(options, report, report.Unpacked(Path(options.pack), folder, pack, older, checking))
     return shared.exit_status((remark.severity for remark in checking.counted), options)

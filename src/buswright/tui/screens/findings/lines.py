@@ -111,7 +111,7 @@ def extent_text(snapshot: Snapshot) -> str:
 
 def size_text(snapshot: Snapshot) -> str:
     """Say how much was looked at."""
-    health = snapshot.health
+    health = snapshot.judged_health
     seconds = max((bus.seconds for bus in health.buses.values()), default=0.0)
     return f"{plural(health.capture.frames, 'frame')} in {_long(seconds)}"
 
@@ -136,7 +136,7 @@ def _long(seconds: float) -> str:
 
 
 def _checked(snapshot: Snapshot) -> Iterator[str]:
-    health = snapshot.health
+    health = snapshot.judged_health
     if not health.capture.frames:
         yield "Look at the overview (1): no frame was received, so nothing was checked."
         return

@@ -128,7 +128,7 @@ class FindingsScreen(WorkScreen):
     def _empty(self, snapshot: Snapshot) -> str:
         if self.sought and snapshot.findings:
             return self.why_empty("")
-        return "no findings" if snapshot.health.capture.frames else "no frame so far"
+        return "no findings" if snapshot.judged_health.capture.frames else "no frame so far"
 
     def _cells(self, key: Key) -> Sequence[Cell]:
         finding = self._findings[key]
@@ -229,7 +229,7 @@ class FindingsScreen(WorkScreen):
 
 def headline(snapshot: Snapshot, shown: int) -> Line:
     """Say how many there are, of how much, and whether that is all of the capture."""
-    if not snapshot.health.capture.frames:
+    if not snapshot.judged_health.capture.frames:
         return [Span(" no frame received yet", "dim")]
     found = snapshot.findings
     hidden = f", {plural(len(found) - shown, 'other')} hidden by the search" if shown < len(found) else ""

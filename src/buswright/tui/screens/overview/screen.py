@@ -377,6 +377,8 @@ def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
     ]
     if channels:
         yield [Span("Channels: nothing suspect", "good"), Span(f" in {channels}.")]
+    elif snapshot.database:
+        yield [Span("Channels: not judged yet.", "dim")]
     if not snapshot.health.modules:
         yield [Span("No list of expected modules: add --car or --dbc.", "dim")]
 
