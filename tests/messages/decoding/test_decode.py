@@ -390,3 +390,10 @@ def test_a_decoded_batch_is_let_go_at_once():
         assert all(each() is None for each in watched)
     finally:
         gc.enable()
+
+
+def test_only_a_multiplexer_has_values_that_nobody_knows() -> None:
+    """A gear of 7 has no name in its value table, and selects nothing."""
+    database = one_message(Signal("gear", 0, 8, choices={1: "first"}), Signal("m", 8, 8, is_multiplexer=True))
+    _, decoder = decode(database, b"\x07\x07")
+    assert decoder.counts.undefined_mux == {}
