@@ -7,6 +7,7 @@ import subprocess
 import sys
 from contextlib import nullcontext
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -26,21 +27,23 @@ ROAD_CAR = Path(__file__).parents[2] / "data" / "road_car.log"
 LONG = pytest.mark.acceptance
 
 
-class WorkerHere:
-    """Does the work of a reading process in this one, and counts its parts."""
+class WorkerHere(in_parts._Worker):
+    """Asks a reading process that does its work in this one, and counts its parts."""
 
     taken = 0
     asked = 0
 
-    def __init__(self, task, ending):
-        assert task == readers.Task.from_words(*task.words)
-        self._stream = io.BytesIO()
-        part_process.read_parts(task, self._stream)
-        self._stream.seek(0)
-
     def next_part(self):
         WorkerHere.asked += 1
-        return in_parts.received(self._stream)
+        return super().next_part()
+
+
+def process_here(task):
+    assert task == readers.Task.from_words(*task.words)
+    stream = io.BytesIO()
+    part_process.read_parts(task, stream)
+    stream.seek(0)
+    return SimpleNamespace(stdout=stream)
 
 
 @pytest.fixture
@@ -48,6 +51,8 @@ def small_parts(monkeypatch):
     """Cut also small files."""
     cut_into(monkeypatch, chunk_bytes=3_000, part_chunks=3)
     monkeypatch.setattr(in_parts, "_Worker", WorkerHere)
+    monkeypatch.setattr(in_parts, "reading_process", process_here)
+    monkeypatch.setattr(in_parts, "end", lambda process: process.stdout.close())
     taken = in_parts._taken
     WorkerHere.taken = WorkerHere.asked = 0
 

@@ -155,6 +155,7 @@ def test_what_cannot_be_written_is_refused() -> None:
         (Signal("s", 0, 64, signed=True), np.array([-(2**63), 2**63 - 1]), [-(2**63), 2**63 - 1]),
         (Signal("s", 0, 64), np.array([2**64 - 1], np.uint64), [2**64 - 1]),
         (Signal("s", 0, 54), np.array([2**53 + 1]), [2**53 + 1]),
+        (Signal("s", 0, 54, offset=-(2**53)), np.array([2**53 - 3]), [2**54 - 3]),
         (Signal("s", 0, 53, offset=1), np.array([2**53 - 1, 2**60]), [2**53 - 2, 2**53 - 1]),
         (Signal("s", 0, 32, is_float=True, scale=0.5, offset=1), [1.0, 2.0], [0, 2]),
         (Signal("s", 0, 8, invalid=254.0, signed=False), [np.nan], [254]),

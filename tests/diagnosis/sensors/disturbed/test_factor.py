@@ -128,6 +128,11 @@ def test_an_input_that_reads_nothing_does_not_hide_what_the_others_show(others: 
     assert len(steps([*scaled([0.9] * others), np.full(N, level)])) == found
 
 
-def test_a_second_is_too_short() -> None:
-    few = made("a", np.full(60, 2.0), hz=HZ, kind=sensor())
-    assert list(common_factors(case_of(few), [few, few, few], share=True)) == []
+@pytest.mark.parametrize(("samples", "found"), [(35, 0), (36, 1)])
+def test_so_few_samples_say_nothing_of_what_is_usual(samples: int, found: int) -> None:
+    # Three before, one between and three after: 36 samples hold thirty changes.
+    few = [
+        made(f"a{n}", values[682 : 682 + samples], hz=HZ, kind=sensor((PRESSURE, TRAVEL)[n % 2]))
+        for n, values in enumerate(scaled([0.9] * 4))
+    ]
+    assert len(list(common_factors(case_of(*few), few, share=True))) == found

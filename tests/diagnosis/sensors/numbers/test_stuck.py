@@ -9,7 +9,7 @@ import pytest
 
 from buswright.diagnosis.case import Case, Why
 from buswright.diagnosis.confidence import calibrated
-from buswright.diagnosis.sensors.numbers.stuck import movement_answers, stuck_ones
+from buswright.diagnosis.sensors.numbers.stuck import _at_an_end, movement_answers, stuck_ones
 from buswright.findings import Finding, Severity
 from buswright.health.channels.evidence import ChannelEvidence
 from tests.diagnosis.sensors.synthetic import PRESSURE, Floats, case_of, made, sensor
@@ -162,6 +162,8 @@ def test_a_value_at_its_end_is_judged_by_other_rules() -> None:
     assert names(wheel, CHANGING) == ["p"]
     stands = made("p", held(lively(5.0, 2.0, 50.0), 9.0, 10.0), unit="km/h", role="wheel_speed")
     assert names(stands, CHANGING) == []
+    for values, at_an_end in ((np.full(100, 10.0), False), (np.arange(10.0, 110.0), True)):
+        assert _at_an_end(made("p", values, unit="km/h", role="wheel_speed"), 0) is at_an_end  # one value has no ends
 
 
 # Slow ones, and those of which nobody says what they are ----------------------------------------------------
