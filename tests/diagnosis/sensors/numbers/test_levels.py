@@ -207,10 +207,24 @@ def test_most_samples_beyond_the_databases_range_say_more_than_a_level():
     assert counts == [1, 0]
 
 
-@pytest.mark.parametrize(("shows", "severity"), [(18.9, "SUSPECT"), (26.9, "SUSPECT"), (27.1, "FAULT"),
-                                                 (3.1, "SUSPECT"), (2.9, "FAULT")])  # fmt: skip
-def test_a_level_is_a_fault_where_it_is_off_by_half(shows, severity):
-    (one,) = level("battery_voltage", "V", shows)  # 6 to 18 V: over 1.5 times 18, under half of 6
+@pytest.mark.parametrize(
+    ("role", "unit", "shows", "severity"),
+    [
+        # 6 to 18 V: over 1.5 times 18, under half of 6.
+        ("battery_voltage", "V", 18.9, "SUSPECT"),
+        ("battery_voltage", "V", 26.9, "SUSPECT"),
+        ("battery_voltage", "V", 27.1, "FAULT"),
+        ("battery_voltage", "V", 3.1, "SUSPECT"),
+        ("battery_voltage", "V", 2.9, "FAULT"),
+        # From -40 degC, -2 km/h: half of that further down.
+        ("coolant_temperature", "degC", -59.0, "SUSPECT"),
+        ("coolant_temperature", "degC", -61.0, "FAULT"),
+        ("wheel_speed", "km/h", -2.9, "SUSPECT"),
+        ("wheel_speed", "km/h", -3.1, "FAULT"),
+    ],
+)
+def test_a_level_is_a_fault_where_it_is_off_by_half(role, unit, shows, severity):
+    (one,) = level(role, unit, shows)
     assert one.severity.name == severity
 
 

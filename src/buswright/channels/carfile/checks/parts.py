@@ -153,7 +153,9 @@ def _check_limits(limits: Limits, at: KeyPath, log: FaultLog) -> None:
     if limits.low >= limits.high:
         log.error((*at, "low"), f"{limits.low:g} is not below high = {limits.high:g}")
     elif limits.hysteresis >= limits.high - limits.low:
-        log.error((*at, "hysteresis"), f"{limits.hysteresis:g} is wider than low to high, so it would never clear")
+        log.error(
+            (*at, "hysteresis"), f"{limits.hysteresis:g} is as wide as low to high, or wider: it would never clear"
+        )
 
 
 def _check_order(caution: Limits, warning: Limits, at: KeyPath, log: FaultLog) -> None:
@@ -191,7 +193,7 @@ def _check_circles(car: CarFile, log: FaultLog) -> None:
     """Channels that need each other in a circle, or in too long a chain, by formulas or references of sensors."""
     needs = {name: car.sources_of(name) for name in car.channels}
     order = {name: index for index, name in enumerate(needs)}
-    for _ in range(_MOST_CIRCLES):
+    for number in range(1, _MOST_CIRCLES + 1):
         try:
             in_order = list(graphlib.TopologicalSorter(needs).static_order())
         except graphlib.CycleError as error:
@@ -203,7 +205,8 @@ def _check_circles(car: CarFile, log: FaultLog) -> None:
                 steps[_MOST_STEPS // 2 : -1] = ["…"]
             key = "formula" if car.channels[first].formula else "sensor"
             text = f"needs itself: {' needs '.join(steps)}"
-            log.error(("channel", first, key), text, "start from a channel with a signal")
+            more = "; check again then, there may be more circles" if number == _MOST_CIRCLES else ""
+            log.error(("channel", first, key), text, f"start from a channel with a signal{more}")
             for name in circle:
                 needs.pop(name)
         else:

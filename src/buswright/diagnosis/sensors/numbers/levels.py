@@ -124,7 +124,7 @@ def wrong_levels(case: Case) -> Iterator[Sighting]:
             continue  # that it leaves the database's range says more
         likely = fits[0].words if len(fits) == 1 else " or ".join(dict.fromkeys(one.words for one in fits[:3]))
         own = each.sensor is not None
-        beyond = level > 1.5 * limits.high or level < 0.5 * limits.low
+        beyond = level > 1.5 * limits.high or level < limits.low - 0.5 * abs(limits.low)
         unused = unused_bits(each)
         doubled = limits.unit != "degC" and unused and limits.low <= level / 2.0**unused <= limits.high
         yield sighting(
