@@ -210,3 +210,14 @@ def test_stretch_by_stretch_a_formula_comes_to_what_it_does_in_one_go(text, seed
         [each[0] for each in found.values()], [each[0] for each in expected.values()], atol=1e-12
     )
     assert [each[1] for each in found.values()] == [each[1] for each in expected.values()]
+
+
+def test_the_last_usable_value_outlives_stretches_without_any():
+    formula, past = parse_formula("keep_last(a)"), Past()
+    shown = []
+    for first, good in ((0, [0, 0, 0, RAIL]), (20, [0, RAIL, RAIL, RAIL]), (40, [RAIL] * 4), (60, [RAIL] * 4)):
+        past.begin(first * MS if first else None)
+        times = first + 10 * np.arange(4)
+        part = evaluate(formula, {"a": series(times, np.where(good, 99, times / 10), good)}, past=past)
+        shown.append(part.value.tolist())
+    assert shown == [[0, 1, 2, 2], [2, 2, 2, 2], [2, 2, 2, 2], [2, 2, 2, 2]]

@@ -13,6 +13,8 @@ from buswright.frames.captures.opening import open_capture
 from buswright.frames.table import Clock, Frames, concatenate
 from buswright.frames.wire.bits import wire_bits
 from buswright.frames.wire.rates import STANDARD_RATES
+from buswright.health.buses import bitrate as room
+from buswright.health.folds.histogram import value_of
 from buswright.health.model.health import BusFigures
 from tests.health.traffic import MS, comb, measured, serialised
 
@@ -135,3 +137,13 @@ def test_spacings_are_impossible_by_the_rate_that_they_show(given: int) -> None:
     assert found.spacing.impossible == 0
     assert found.host_stamped == "unknown"
     assert not seen(traffic(500_000, 3), bitrates={"*": 500_000}).contradicted
+
+
+def test_of_the_spacings_in_a_bin_as_many_are_shorter_as_lie_below_in_proportion() -> None:
+    counts = np.zeros((2, room._HIGH - room._LOW), dtype=np.int32)
+    counts[:, 100], counts[:, 101] = 60, 400
+    low, high = value_of(np.array([100, 101]) + room._LOW, room._BITS).tolist()
+    look = room._Look(counts)
+    limits = [look.shorter(np.array([low, low + share * (high - low)])) for share in (0.0, 0.25, 0.5, 1.0)]
+    assert limits == [0, 15, 30, 60]
+    assert look.between(np.array([low, low]), np.array([high, high])) == 120
