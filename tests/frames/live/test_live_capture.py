@@ -247,6 +247,9 @@ def test_iterating_hands_out_what_there_is_until_the_end_and_closes(capture_of, 
     capture.stop()
     assert [times(each) for each in batches] == [[("a", 2)]]
     assert lane.said[0] == "stop"
+    capture, _ = capture_of("a")
+    capture.stop()
+    assert list(capture) == []  # no batch is empty
 
 
 # What is said -------------------------------------------------------------------------------------------------------
