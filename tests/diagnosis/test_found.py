@@ -84,6 +84,8 @@ def test_a_note_of_its_own_counts_where_nothing_accounts_for_the_loss() -> None:
     note = finding("frames-lost", NOTE, "id:main/100")
     assert standing(holed(), note) == Standing(NOTE, note, None)
     assert standing(identifier(0x100), note) == Standing(NOTE, note, None)
+    costs_nobody_a_frame = finding("bus-errors", FAULT, "bus:main", explains=(note,))
+    assert standing(holed(), costs_nobody_a_frame) == Standing(NOTE, note, None)
 
 
 @pytest.mark.parametrize(

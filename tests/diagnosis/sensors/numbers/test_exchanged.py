@@ -10,7 +10,12 @@ import pytest
 from buswright.diagnosis.case import Case, Why
 from buswright.diagnosis.confidence import calibrated
 from buswright.diagnosis.relations import Views
-from buswright.diagnosis.sensors.numbers.exchanged import exchanged_sightings, place_answers, sign_way_answers
+from buswright.diagnosis.sensors.numbers.exchanged import (
+    _signs,
+    exchanged_sightings,
+    place_answers,
+    sign_way_answers,
+)
 from buswright.findings import Finding
 from tests.diagnosis.made import health
 from tests.diagnosis.sensors.numbers.test_laws import EVERY, N, view, views, wave
@@ -40,6 +45,23 @@ def named(seen: Views) -> list[tuple[str, str, str]]:
 
 
 # Signs ------------------------------------------------------------------------------------------------------
+
+
+def left_over(value: Floats, known: Floats) -> Floats:
+    """What a straight line through another quantity leaves unexplained."""
+    return value - np.polyval(np.polyfit(known, value, 1), known)
+
+
+@pytest.mark.parametrize("braking", [0.0, 0.6])
+@pytest.mark.parametrize("noise", np.linspace(0.5, 4.0, 8))
+def test_a_corner_is_clear_where_turning_and_braking_each_explain_half(noise: float, braking: float) -> None:
+    """A partial correlation is that of what is left over when the third has explained what it can (its definition)."""
+    turn, brake = TURN + braking * BRAKE, BRAKE
+    value = 0.5 * turn - brake + noise * NOISE
+    across = np.corrcoef(left_over(value, brake), left_over(turn, brake))[0, 1]
+    along = np.corrcoef(left_over(value, turn), left_over(brake, turn))[0, 1]
+    clear = min(abs(across), abs(along)) >= 0.5
+    assert _signs(value, turn, brake, np.ones(N, dtype=np.bool_)) == ((1, -1) if clear else None)
 
 
 @pytest.mark.parametrize(
