@@ -55,6 +55,10 @@ async def opened(app, pilot):
 
 
 async def settled(pilot):
-    """Let everything that was asked for happen."""
+    """Let everything that was asked for happen, also by keys that wait for those before them."""
     await pilot.pause()
+    for _ in range(100):
+        if not getattr(pilot.app, "_early", ()) and getattr(pilot.app, "_followed", None) is None:
+            break
+        await pilot.pause()
     await pilot.pause()

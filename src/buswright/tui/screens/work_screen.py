@@ -147,9 +147,13 @@ class WorkScreen(Guarded, Screen[None]):
         self.query_one(TimeBar).take(snapshot)
 
     def on_mount(self) -> None:
-        """Give the focus to the list."""
+        """Give the focus to the list, if by then nobody searches yet."""
         if self.FIRST:
-            self.query_one(self.FIRST).focus()
+            self.call_later(self._focus_first)
+
+    def _focus_first(self) -> None:
+        if self.focused is None:
+            self.set_focus(self.query_one(self.FIRST))
 
     def on_screen_resume(self) -> None:
         """Show the newest snapshot when the screen comes to the front."""
