@@ -10,32 +10,13 @@ from buswright.channels.following import follow as room
 from buswright.channels.following.follow import Follower
 from buswright.channels.following.limits import Judge
 from buswright.frames.table import concatenate
+from tests.channels.following.small import SPEED_ALONE, database
 from tests.frames.frame_batches import batch_of
 
 MS, S = 1_000_000, 1_000_000_000
-DATABASE = """VERSION ""
-NS_ :
-BS_:
-BU_: node
-BO_ 512 SPEED: 2 node
- SG_ Speed : 0|16@1- (0.1,0) [0|0] "m/s" node
-BO_ 513 SLOW: 2 node
- SG_ Level : 0|16@1+ (0.1,0) [0|0] "l" node
-BA_DEF_ BO_ "GenMsgCycleTime" INT 0 100000;
-BA_DEF_DEF_ "GenMsgCycleTime" 0;
-BA_ "GenMsgCycleTime" BO_ 512 10;
-BA_ "GenMsgCycleTime" BO_ 513 100;
-"""
-CAR = """format = 1
-[car]
-name = "x"
-[bus.body]
-bitrate = 500_000
-interfaces = ["can0"]
-databases = ["own.dbc"]
-[channel.speed]
-signal = "body/SPEED/Speed"
-caution = { high = 5.0 }
+CAR = (
+    SPEED_ALONE
+    + """caution = { high = 5.0 }
 warning = { low = -1.0, high = 9.0, when = "level > 2" }
 [channel.level]
 signal = "body/SLOW/Level"
@@ -46,12 +27,13 @@ formula = "accumulate(speed)"
 [channel.both]
 formula = "speed + level"
 """
+)
 
 
 @pytest.fixture(scope="module")
 def car(tmp_path_factory):
     folder = tmp_path_factory.mktemp("follow")
-    (folder / "own.dbc").write_text(DATABASE)
+    (folder / "own.dbc").write_text(database(0.1, slow_ms=100))
     (folder / "car.toml").write_text(CAR)
     return load_car_file(folder / "car.toml")
 

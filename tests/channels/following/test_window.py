@@ -11,43 +11,21 @@ from buswright.channels.following.window import Windows, needs_whole_run
 from buswright.channels.session import Session
 from buswright.frames.table import Flag
 from buswright.messages.database import load_database
+from tests.channels.following.small import SPEED_ALONE, database
 from tests.frames.frame_batches import batch_of
 
 MS, S = 1_000_000, 1_000_000_000
-DATABASE = """VERSION ""
-NS_ :
-BS_:
-BU_: node
-BO_ 512 SPEED: 2 node
- SG_ Speed : 0|16@1- (0.01,0) [0|0] "m/s" node
-BO_ 513 SLOW: 2 node
- SG_ Level : 0|16@1+ (0.01,0) [0|0] "l" node
-BA_DEF_ BO_ "GenMsgCycleTime" INT 0 100000;
-BA_DEF_DEF_ "GenMsgCycleTime" 0;
-BA_ "GenMsgCycleTime" BO_ 512 10;
-BA_ "GenMsgCycleTime" BO_ 513 2500;
-"""
-CAR = """format = 1
-[car]
-name = "x"
-[bus.body]
-bitrate = 500_000
-interfaces = ["can0"]
-databases = ["own.dbc"]
-[channel.speed]
-signal = "body/SPEED/Speed"
-"""
 LEVEL = '[channel.level]\nsignal = "body/SLOW/Level"\n'
 
 
 @pytest.fixture
 def folder(tmp_path):
-    (tmp_path / "own.dbc").write_text(DATABASE)
+    (tmp_path / "own.dbc").write_text(database(0.01, slow_ms=2500))
     return tmp_path
 
 
 def car_of(folder, more):
-    (folder / "car.toml").write_text(CAR + more)
+    (folder / "car.toml").write_text(SPEED_ALONE + more)
     return load_car_file(folder / "car.toml")
 
 

@@ -12,6 +12,7 @@ from buswright.tui.widgets.toned import SEVERITY_TONES, Line, Span, Tone
 from buswright.wording import plural
 from buswright.worker.snapshot import Snapshot
 
+NOT_JUDGED_YET = "Channels: not judged yet."
 _LABEL = 10
 _INDENT = " " * (_LABEL + 1)
 
@@ -145,7 +146,7 @@ def _checked(snapshot: Snapshot) -> Iterator[str]:
         yield f"Channels: no findings in {channels_text(snapshot)}."
         yield "What they can't tell, and what would settle it: `buswright diagnose` lists it."
     elif snapshot.database:
-        yield "Channels: not judged yet."
+        yield NOT_JUDGED_YET
     ids = health.ids.values()
     periodic = sum(each.period.sending == "periodic" for each in ids)
     counters = sum(each.counter is not None for each in ids)

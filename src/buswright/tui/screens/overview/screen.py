@@ -17,6 +17,7 @@ from buswright.diagnosis.now.seconds import ALL, NONE, SOME, marks
 from buswright.diagnosis.now.wrong_now import WrongNow
 from buswright.findings import Finding
 from buswright.tui.screens.findings.lines import (
+    NOT_JUDGED_YET,
     channels_text,
     evidence_lines,
     extent_text,
@@ -378,7 +379,7 @@ def _about_nothing(snapshot: Snapshot) -> Iterator[Line]:
     if channels:
         yield [Span("Channels: nothing suspect", "good"), Span(f" in {channels}.")]
     elif snapshot.database:
-        yield [Span("Channels: not judged yet.", "dim")]
+        yield [Span(NOT_JUDGED_YET, "dim")]
     if not snapshot.health.modules:
         yield [Span("No list of expected modules: add --car or --dbc.", "dim")]
 
